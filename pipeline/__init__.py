@@ -1,0 +1,18 @@
+"""Duskloom: from nights of raw colour frames through two filters to one measured, fused picture."""
+
+import os
+from pathlib import Path
+
+__all__ = ["PROJECT_ROOT", "__version__"]
+
+__version__ = "0.1.0"
+
+PROJECT_ROOT = Path(__file__).resolve().parent.parent
+"""Folder that holds the Snakefile; the package is run from a checkout, not from an installed wheel."""
+
+# numba decides where compiled kernels go when it is imported, and its default (beside the source) fails on
+# a read-only checkout; so the place is settled here, before any module of ours can import numba.
+os.environ.setdefault(
+    "NUMBA_CACHE_DIR",
+    str(Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "duskloom" / "kernels"),
+)

@@ -1,0 +1,272 @@
+"""The one FITS reader and the one FITS writer of the package.
+
+Everything that comes in is turned into native byte order and C order, since compiled code reads a
+big-endian array as garbage without an error. Everything that goes out carries CHECKSUM and DATASUM, its
+unit, its history and the software's version, and replaces an older file in one step.
+
+In memory, pixel (0, 0) is the centre of the first stored pixel; the 1-based convention of the FITS
+standard (version 4.0, section 3.3.2) stays in this module.
+"""
+
+import warnings
+
+import numpy as np
+from astropy.io import fits
+from astropy.io.fits.verify import VerifyWarning
+from astropy.utils.exceptions import AstropyUserWarning, AstropyWarning
+
+from pipeline import __version__
+from pipeline.atomic import replaced
+from pipeline.bundles import LinearImage
+from pipeline.errors import InputError
+from pipeline.provenance import SOFTWARE_NAME
+
+__all__ = [
+    "UNITS_OF_EXTENSION",
+    "read_frame",
+    "read_hdus",
+    "read_header",
+    "read_image",
+    "read_keywords",
+    "read_linear",
+    "write_fits",
+    "write_linear",
+]
+
+RATE_UNIT = "electron/s"
+"""Unit of every calibrated image (FITS 4.0 spells the unit of charge counts "electron")."""
+
+UNITS_OF_EXTENSION = {
+    "VARIANCE": "electron2/s2",
+    "COVERAGE": "",
+    "REJECTED": "",
+    "WEIGHT": "s2/electron2",
+    "BACKGROUND": RATE_UNIT,
+    "MASK": "",
+}
+"""BUNIT of the extensions that accompany an image in electrons per second."""
+
+READ_ERRORS = (OSError, ValueError, TypeError, KeyError, IndexError, AttributeError, EOFError, OverflowError, MemoryError)
+"""What astropy raises on damaged files, by trial on truncated, empty and overwritten ones."""
+
+
+def read_header(path):
+    """Header of the first header-data unit that holds a two-dimensional image.
+
+    Returns
+    -------
+    hdu : int
+        Its index.
+    header : dict
+        Upper-case keyword to value; cards that cannot be parsed are left out.
+
+    Raises
+    ------
+    InputError
+        If the file is not FITS or has no image.
+    """
+    with _opened(path) as hdus:
+        index = _image_index(path, hdus)
+        return index, _plain_header(hdus[index].header)
+
+
+def read_frame(path, hdu=None):
+    """Pixels of a raw frame, as stored.
+
+    Parameters
+    ----------
+    path : FITS file, plain, gzip- or tile-compressed
+    hdu : index of the header-data unit; the first image by default
+
+    Returns
+    -------
+    (ny, nx) uint16 where the camera wrote unsigned 16-bit numbers, else int32 or float32; native byte order
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read to its end.
+    """
+    with _opened(path) as hdus:
+        index = _image_index(path, hdus) if hdu is None else hdu
+        try:
+            data = hdus[index].data
+        except READ_ERRORS as error:
+            raise InputError(f"{path}: the pixels cannot be read to the end ({_first_line(error)})") from error
+        if data is None or data.ndim != 2:
+            raise InputError(f"{path}: no two-dimensional image in unit {index}")
+        if data.dtype.kind in "iu" and data.dtype.itemsize <= 2:
+            wanted = np.uint16 if data.dtype.kind == "u" else np.int32
+        else:
+            wanted = np.int32 if data.dtype.kind in "iu" else np.float32
+        # A copy, so that nothing refers to the file (or its memory map) after it is closed.
+        return np.array(data, dtype=wanted, order="C")
+
+
+def read_image(path, name=None):
+    """One image of ours as native float32: the primary one, or the extension called ``name``."""
+    with _opened(path) as hdus:
+        try:
+            data = hdus[0 if name is None else name].data
+        except READ_ERRORS as error:
+            raise InputError(f"{path}: no readable image {name or 'in the primary unit'}") from error
+        if data is None:
+            raise InputError(f"{path}: no image {name or 'in the primary unit'}")
+        return np.array(data, dtype=np.float32, order="C")
+
+
+def read_hdus(path):
+    """Primary header and all images of a file of ours: (Header, {"PRIMARY": array, name: array, ...})."""
+    with _opened(path) as hdus:
+        try:
+            images = {
+                (hdu.name or "PRIMARY"): np.array(hdu.data, dtype=hdu.data.dtype.newbyteorder("="), order="C")
+                for hdu in hdus
+                if hdu.is_image and hdu.data is not None
+            }
+        except READ_ERRORS as error:
+            raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
+        return hdus[0].header.copy(), images
+
+
+def read_keywords(path):
+    """Primary header of a file of ours, as an astropy ``Header``."""
+    with _opened(path) as hdus:
+        return hdus[0].header.copy()
+
+
+def read_linear(path):
+    """Read a file that :func:`write_linear` wrote into a :class:`LinearImage`."""
+    _, images = read_hdus(path)
+    missing = {"PRIMARY", "VARIANCE", "COVERAGE"} - set(images)
+    if missing:
+        raise InputError(f"{path}: expected the images {sorted(missing)}, found {sorted(images)}")
+    return LinearImage(
+        value=images["PRIMARY"],
+        variance=images["VARIANCE"],
+        coverage=images["COVERAGE"],
+        rejected=images.get("REJECTED"),
+    )
+
+
+def write_fits(path, data, *, extensions=None, keywords=None, history=None, bunit=RATE_UNIT):
+    """Write an image with its extensions, atomically and with checksums.
+
+    Parameters
+    ----------
+    path : where to
+    data : primary image; float64 is written as float32
+    extensions : dict name -> array
+    keywords : dict keyword -> value, or (value, comment); None values are left out
+    history : list of texts, one a step with its parameters
+    bunit : unit of the primary image
+    """
+    primary = fits.PrimaryHDU(_storable(data))
+    header = primary.header
+    if bunit:
+        header["BUNIT"] = (bunit, "unit of the pixel values")
+    header["SOFTWARE"] = (f"{SOFTWARE_NAME} {__version__}", "software that wrote this file")
+    for key, entry in (keywords or {}).items():
+        value, comment = entry if isinstance(entry, tuple) else (entry, None)
+        if value is not None:
+            header[key] = (_card_value(value), comment)
+    for line in history or ():
+        header["HISTORY"] = line
+    hdus = fits.HDUList([primary])
+    for name, plane in (extensions or {}).items():
+        extension = fits.ImageHDU(_storable(plane), name=name)
+        unit = UNITS_OF_EXTENSION.get(name, "")
+        if unit:
+            extension.header["BUNIT"] = (unit, "unit of the pixel values")
+        hdus.append(extension)
+    with replaced(path) as temporary:
+        hdus.writeto(temporary, overwrite=True, checksum=True, output_verify="exception")
+
+
+def write_linear(path, image, *, extensions=None, keywords=None, history=None):
+    """Write a :class:`LinearImage`; further ``extensions`` follow VARIANCE, COVERAGE and REJECTED."""
+    planes = {"VARIANCE": image.variance, "COVERAGE": image.coverage}
+    if image.rejected is not None:
+        planes["REJECTED"] = image.rejected
+    write_fits(path, image.value, extensions={**planes, **(extensions or {})}, keywords=keywords, history=history)
+
+
+class _opened:
+    """An opened FITS file whose damage shows as InputError and whose mere oddities stay quiet.
+
+    Headers of capture programs are full of small offences that astropy warns about and repairs; they do
+    not concern the user. A truncated file is another matter: astropy only warns, and fails when the pixels
+    are used, so that warning is turned into an error.
+    """
+
+    def __init__(self, path):
+        self.path = path
+
+    def __enter__(self):
+        self._warnings = warnings.catch_warnings()
+        self._warnings.__enter__()
+        warnings.simplefilter("ignore", AstropyWarning)
+        warnings.simplefilter("ignore", VerifyWarning)
+        warnings.filterwarnings("error", message=".*truncated.*", category=AstropyUserWarning)
+        self._file = None
+        try:
+            # Opened here because astropy leaves its file open when it gives up on the content.
+            self._file = open(self.path, "rb")
+            self.hdus = fits.open(self._file, memmap=False, lazy_load_hdus=True)
+        except (*READ_ERRORS, AstropyUserWarning) as error:
+            if self._file is not None:
+                self._file.close()
+            self._warnings.__exit__(None, None, None)
+            raise InputError(f"{self.path}: not a readable FITS file ({_first_line(error)})") from error
+        return self.hdus
+
+    def __exit__(self, kind, error, trace):
+        self.hdus.close()
+        self._file.close()
+        self._warnings.__exit__(None, None, None)
+        if kind is not None and issubclass(kind, (*READ_ERRORS, AstropyUserWarning)):
+            raise InputError(f"{self.path}: damaged FITS file ({_first_line(error)})") from error
+
+
+def _image_index(path, hdus):
+    try:
+        for index, hdu in enumerate(hdus):
+            if hdu.is_image and hdu.header.get("NAXIS", 0) == 2:
+                return index
+    except (*READ_ERRORS, AstropyUserWarning) as error:
+        raise InputError(f"{path}: damaged FITS structure ({_first_line(error)})") from error
+    raise InputError(f"{path}: holds no two-dimensional image")
+
+
+def _plain_header(header):
+    values = {}
+    for card in header.cards:
+        try:
+            key, value = card.keyword, card.value
+        except (fits.VerifyError, ValueError):
+            continue
+        if key and key not in ("COMMENT", "HISTORY") and not isinstance(value, fits.card.Undefined):
+            values[key.upper()] = value
+    return values
+
+
+def _storable(array):
+    array = np.asarray(array)
+    if array.dtype == np.float64:
+        array = array.astype(np.float32)
+    if array.dtype == bool:
+        array = array.astype(np.uint8)
+    return array
+
+
+def _card_value(value):
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, str):
+        # FITS cards are ASCII; a name with accents must not stop the run.
+        value = value.encode("ascii", "replace").decode()
+    return value
+
+
+def _first_line(error):
+    return (str(error).strip() or type(error).__name__).splitlines()[0]

@@ -1,0 +1,1 @@
+"""Numerics shared by the stages: functions on arrays, without files and without the workflow."""

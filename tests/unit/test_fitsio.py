@@ -1,0 +1,112 @@
+"""Reading what cameras write, writing what the FITS standard asks for."""
+
+import gzip
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from pipeline.bundles import LinearImage
+from pipeline.errors import InputError
+from pipeline.fitsio import read_frame, read_header, read_image, read_linear, write_fits, write_linear
+
+
+@pytest.fixture
+def pixels():
+    return np.random.default_rng(5).integers(0, 65535, (30, 41), dtype=np.uint16)
+
+
+def test_unsigned_16_bit_comes_back_exactly_and_native(tmp_path, pixels):
+    fits.PrimaryHDU(pixels).writeto(tmp_path / "raw.fits")
+    frame = read_frame(tmp_path / "raw.fits")
+    assert frame.dtype == np.uint16 and frame.dtype.isnative and frame.flags.c_contiguous
+    np.testing.assert_array_equal(frame, pixels)
+
+
+@pytest.mark.parametrize("stored", [np.uint8, np.int16, np.int32, np.float32])
+def test_other_pixel_types(tmp_path, stored):
+    values = np.arange(12).reshape(3, 4).astype(stored)
+    fits.PrimaryHDU(values).writeto(tmp_path / "raw.fits")
+    frame = read_frame(tmp_path / "raw.fits")
+    assert frame.dtype.isnative
+    np.testing.assert_array_equal(frame, values)
+
+
+def test_compressed_files_and_later_units(tmp_path, pixels):
+    fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(pixels, compression_type="RICE_1")]).writeto(
+        tmp_path / "raw.fits.fz"
+    )
+    index, header = read_header(tmp_path / "raw.fits.fz")
+    assert index == 1 and header["NAXIS1"] == 41
+    np.testing.assert_array_equal(read_frame(tmp_path / "raw.fits.fz"), pixels)
+    fits.PrimaryHDU(pixels).writeto(tmp_path / "raw.fits")
+    (tmp_path / "raw.fits.gz").write_bytes(gzip.compress((tmp_path / "raw.fits").read_bytes()))
+    np.testing.assert_array_equal(read_frame(tmp_path / "raw.fits.gz"), pixels)
+
+
+@pytest.mark.parametrize("damage", ["truncated", "header only", "empty", "text", "no image"])
+def test_damaged_files_are_named(tmp_path, pixels, damage):
+    path = tmp_path / "bad.fits"
+    fits.PrimaryHDU(pixels).writeto(path)
+    whole = path.read_bytes()
+    if damage == "no image":
+        path.unlink()
+        fits.PrimaryHDU().writeto(path)
+    else:
+        path.write_bytes(
+            {"truncated": whole[:4000], "header only": whole[:2880], "empty": b"", "text": b"not an image " * 500}[damage]
+        )
+    with pytest.raises(InputError, match="bad.fits"):
+        read_frame(path)
+
+
+def test_odd_header_cards_do_not_stop_the_reader(tmp_path, pixels):
+    path = tmp_path / "odd.fits"
+    fits.PrimaryHDU(pixels).writeto(path)
+    raw = bytearray(path.read_bytes())
+    end = raw.index(b"END" + b" " * 77)
+    raw[end : end + 80] = b"OBSERVER= 'J\xf6rg     '".ljust(80)
+    raw[end + 80 : end + 160] = b"END".ljust(80)
+    path.write_bytes(bytes(raw))
+    index, header = read_header(path)
+    assert index == 0 and header["NAXIS2"] == 30
+    np.testing.assert_array_equal(read_frame(path), pixels)
+
+
+def test_written_files_pass_the_checksum_verification_of_astropy(tmp_path):
+    """Outside check: FITS 4.0 checksum convention (section 4.4.2.7), verified by astropy.io.fits."""
+    path = tmp_path / "deep" / "out.fits"
+    write_fits(
+        path,
+        np.ones((3, 4, 5)),
+        extensions={"VARIANCE": np.full((3, 4, 5), 2.0), "MASK": np.zeros((4, 5), bool)},
+        keywords={"FILTSET": ("broad", "filter set"), "SKIPPED": None, "OBJECT": "Nébuleuse"},
+        history=["first step", "second step"],
+    )
+    with fits.open(path, checksum=True) as hdus:  # a mismatch warns, and warnings are errors
+        hdus.verify("exception")
+        assert [hdu.name for hdu in hdus[1:]] == ["VARIANCE", "MASK"]
+        for hdu in hdus:
+            assert hdu.verify_checksum() == 1 and hdu.verify_datasum() == 1
+        header = hdus[0].header
+        assert header["BUNIT"] == "electron/s" and header["FILTSET"] == "broad" and "SKIPPED" not in header
+        assert list(header["HISTORY"]) == ["first step", "second step"]
+        assert hdus["VARIANCE"].header["BUNIT"] == "electron2/s2"
+        assert hdus[0].data.dtype == np.dtype(">f4")
+    assert read_image(path, "VARIANCE").dtype == np.float32
+    assert [p.name for p in path.parent.iterdir()] == ["out.fits"]
+
+
+def test_linear_image_round_trip(tmp_path):
+    rng = np.random.default_rng(6)
+    image = LinearImage(*(rng.normal(size=(3, 6, 7)).astype(np.float32) for _ in range(4)))
+    write_linear(tmp_path / "a.fits", image, extensions={"BACKGROUND": image.value})
+    back = read_linear(tmp_path / "a.fits")
+    for name in ("value", "variance", "coverage", "rejected"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(image, name))
+    assert back.channels == ("R", "G", "B")
+
+
+def test_planes_of_a_bundle_must_match():
+    with pytest.raises(ValueError, match=r"variance and value should match .*\(1, 2, 2\) and \(1, 3, 3\)"):
+        LinearImage(np.zeros((1, 3, 3)), np.zeros((1, 2, 2)), np.zeros((1, 3, 3)))
