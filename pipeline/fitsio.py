@@ -29,6 +29,7 @@ __all__ = [
     "read_image",
     "read_keywords",
     "read_linear",
+    "read_rows",
     "write_fits",
     "write_linear",
 ]
@@ -70,13 +71,14 @@ def read_header(path):
         return index, _plain_header(hdus[index].header)
 
 
-def read_frame(path, hdu=None):
+def read_frame(path, hdu=None, *, rows=None):
     """Pixels of a raw frame, as stored.
 
     Parameters
     ----------
     path : FITS file, plain, gzip- or tile-compressed
     hdu : index of the header-data unit; the first image by default
+    rows : (first, stop), to read only these rows; all by default
 
     Returns
     -------
@@ -90,7 +92,7 @@ def read_frame(path, hdu=None):
     with _opened(path) as hdus:
         index = _image_index(path, hdus) if hdu is None else hdu
         try:
-            data = hdus[index].data
+            data = hdus[index].data if rows is None else hdus[index].section[slice(*rows)]
         except READ_ERRORS as error:
             raise InputError(f"{path}: the pixels cannot be read to the end ({_first_line(error)})") from error
         if data is None or data.ndim != 2:
@@ -127,6 +129,26 @@ def read_hdus(path):
         except READ_ERRORS as error:
             raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
         return hdus[0].header.copy(), images
+
+
+def read_rows(path, names, first, stop):
+    """Rows ``first`` to ``stop`` of named images of a file of ours, without reading the rest.
+
+    Returns
+    -------
+    dict name -> (..., stop - first, nx) in native byte order; "PRIMARY" names the primary image
+    """
+    with _opened(path) as hdus:
+        rows = {}
+        for name in names:
+            try:
+                hdu = hdus[0 if name == "PRIMARY" else name]
+                leading = (slice(None),) * (len(hdu.shape) - 2)
+                data = hdu.section[(*leading, slice(first, stop))]
+            except READ_ERRORS as error:
+                raise InputError(f"{path}: no readable image {name} ({_first_line(error)})") from error
+            rows[name] = np.array(data, dtype=data.dtype.newbyteorder("="), order="C")
+        return rows
 
 
 def read_keywords(path):

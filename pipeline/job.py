@@ -15,18 +15,20 @@ def run_job(job, run):
     Parameters
     ----------
     job : the ``snakemake`` object of a script; its params give ``output_folder``, ``unit``, ``settings``
-        (nested dict of the sections this stage needs) and, if any, ``options`` (keyword arguments)
+        (nested dict of the sections this stage needs) and, if any, ``options`` (keyword arguments); its
+        resources give the memory the stage may use
     run : the stage's ``run(layout, unit, settings, **options)``
 
     What the stage says on standard error goes to the terminal and into the job's log file.
     """
     params = job.params
+    run_section = {**params.settings.get("run", {}), "memory_gb": job.resources.mem_mb / 1000}
     with _copied_to(job.log[0] if job.log else None):
         try:
             run(
                 Layout(params.output_folder),
                 params.unit,
-                params.settings,
+                {**params.settings, "run": run_section},
                 **dict(params.get("options") or {}),
             )
         except PipelineError as error:

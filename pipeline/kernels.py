@@ -4,7 +4,14 @@ from importlib import import_module
 
 __all__ = ["KERNEL_MODULES", "warm_all"]
 
-KERNEL_MODULES = ()
+KERNEL_MODULES = (
+    "pipeline.numerics.frame_positions",
+    "pipeline.numerics.partial_sum",
+    "pipeline.numerics.rejection",
+    "pipeline.numerics.sampling",
+    "pipeline.numerics.separation",
+    "pipeline.numerics.session_sum",
+)
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""
 
 

@@ -53,6 +53,9 @@ class Layout:
     def anchor(self):
         return self.root / "anchor" / "anchor.json"
 
+    def considered(self):
+        return self.root / "anchor" / "considered.json"
+
     def link(self, filter_set):
         return self.root / "anchor" / f"{filter_set}.ecsv"
 

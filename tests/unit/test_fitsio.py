@@ -8,7 +8,7 @@ from astropy.io import fits
 
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
-from pipeline.fitsio import read_frame, read_header, read_image, read_linear, write_fits, write_linear
+from pipeline.fitsio import read_frame, read_header, read_image, read_linear, read_rows, write_fits, write_linear
 
 
 @pytest.fixture
@@ -110,3 +110,25 @@ def test_linear_image_round_trip(tmp_path):
 def test_planes_of_a_bundle_must_match():
     with pytest.raises(ValueError, match=r"variance and value should match .*\(1, 2, 2\) and \(1, 3, 3\)"):
         LinearImage(np.zeros((1, 3, 3)), np.zeros((1, 2, 2)), np.zeros((1, 3, 3)))
+
+
+def test_rows_alone_equal_the_rows_of_the_whole(tmp_path, pixels):
+    fits.PrimaryHDU(pixels).writeto(tmp_path / "raw.fits")
+    fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(pixels)]).writeto(tmp_path / "raw.fits.fz")
+    for name in ("raw.fits", "raw.fits.fz"):
+        part = read_frame(tmp_path / name, rows=(7, 19))
+        assert part.dtype == np.uint16
+        np.testing.assert_array_equal(part, pixels[7:19])
+
+
+def test_rows_of_named_images_are_those_of_the_whole(tmp_path):
+    cube = np.arange(3 * 7 * 5, dtype=np.float32).reshape(3, 7, 5)
+    counts = (cube * 400).astype(np.uint16)
+    write_fits(tmp_path / "stack.fits", cube, extensions={"COVERAGE": counts})
+    rows = read_rows(tmp_path / "stack.fits", ("PRIMARY", "COVERAGE"), 2, 6)
+    np.testing.assert_array_equal(rows["PRIMARY"], cube[:, 2:6])
+    # Above 32767 the unsigned numbers of the file are signed ones plus BZERO.
+    np.testing.assert_array_equal(rows["COVERAGE"], counts[:, 2:6])
+    assert rows["COVERAGE"].dtype == np.uint16 and rows["PRIMARY"].dtype.isnative
+    with pytest.raises(InputError, match="WEIGHT"):
+        read_rows(tmp_path / "stack.fits", ("WEIGHT",), 0, 1)

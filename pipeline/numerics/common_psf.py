@@ -1,0 +1,130 @@
+"""Bring all planes that are to be compared to the point-spread function of the broadest one."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.numerics.fill import filled
+from pipeline.numerics.psf_match import (
+    Kernel,
+    convolved,
+    empirical_psf,
+    gaussian_kernel,
+    matching_kernel,
+    psf_fwhm,
+    stamps,
+)
+from pipeline.numerics.stack_stars import isolated
+
+__all__ = ["MatchedPlanes", "match_planes", "psf_stars"]
+
+STAMP_FWHM = 4.0
+"""Half size of a star image, in FWHM: holds 98 % or more of the light of Moffat profiles with beta >= 3."""
+
+KERNEL_FWHM = 2.0
+"""Half size of a kernel, in FWHM of the target."""
+
+MAX_STARS = 60
+"""Stars that a PSF is measured on; more would not lower its error below that of the field's variation."""
+
+MIN_STARS = 6
+"""Stars below which a fitted kernel is not trusted and a Gaussian one has to do."""
+
+MIN_PEAK_SIGMA = 30.0
+"""Peak over noise of a star that is used."""
+
+SAME_WIDTH = 1.005
+"""Ratio of FWHM below which two planes count as equally sharp; a kernel would only add noise correlation."""
+
+
+@dataclass(frozen=True)
+class MatchedPlanes:
+    """Planes at one PSF.
+
+    Attributes
+    ----------
+    value, variance : (D, ny, nx) float32; variance NaN where there is no datum
+    fwhm_px : (D,) float64 before matching; NaN if unknown
+    kernels : list of Kernel
+    n_stars : stars the PSFs rest on
+    """
+
+    value: np.ndarray
+    variance: np.ndarray
+    fwhm_px: np.ndarray
+    kernels: list
+    n_stars: int
+
+    @property
+    def target_fwhm_px(self):
+        """FWHM that all planes now have."""
+        return float(np.nanmax(self.fwhm_px)) if np.isfinite(self.fwhm_px).any() else np.nan
+
+
+def psf_stars(stars, shape):
+    """Indices of isolated, round, unsaturated and bright stars, the brightest first."""
+    if not len(stars):
+        return np.zeros(0, dtype=int)
+    half = int(np.ceil(STAMP_FWHM * stars.typical_fwhm))
+    good = stars.starlike() & isolated(stars, radius_px=half + 4, shape=shape)
+    good &= (stars.peak > MIN_PEAK_SIGMA * stars.noise) & stars.surely_unsaturated()
+    return np.flatnonzero(good)[:MAX_STARS]
+
+
+def match_planes(value, variance, valid, stars):
+    """Convolve each plane to the PSF of the broadest.
+
+    All PSFs are centred on the same star positions, so a small shift between planes ends up in the kernel
+    and is undone by it.
+
+    Parameters
+    ----------
+    value, variance : (D, ny, nx) float32
+    valid : (D, ny, nx) bool
+    stars : StackStars common to all planes
+
+    Returns
+    -------
+    MatchedPlanes
+    """
+    chosen = psf_stars(stars, value.shape[1:])
+    halves = [_psfs(plane, stars, chosen) for plane in value]
+    fwhm = np.array([np.nan if psfs is None else psf_fwhm(psfs[0]) for psfs in halves])
+    if np.isfinite(fwhm).any():
+        target = int(np.nanargmax(fwhm))
+        kernels = [
+            _kernel(psfs, halves[target], f, fwhm[target]) for psfs, f in zip(halves, fwhm, strict=True)
+        ]
+    else:
+        kernels = [Kernel(np.ones((1, 1)), "identity", np.nan)] * len(value)
+    out_value, out_variance = np.empty_like(value), np.empty_like(variance)
+    for d, kernel in enumerate(kernels):
+        hole = ~valid[d]
+        if hole.all():
+            out_value[d], out_variance[d] = 0.0, np.nan
+            continue
+        out_value[d] = convolved(filled(value[d], hole), kernel)
+        out_variance[d] = convolved(filled(variance[d], hole), kernel)
+        # A fitted kernel may have faint negative lobes; a variance never falls below a share of the local one.
+        np.maximum(out_variance[d], 0.1 * variance[d], out=out_variance[d])
+        out_variance[d][hole] = np.nan
+    return MatchedPlanes(out_value, out_variance, fwhm, kernels, int(chosen.size))
+
+
+def _psfs(plane, stars, chosen):
+    """PSF from all chosen stars and from two halves of them; None without stars."""
+    if not chosen.size:
+        return None
+    cuts = stamps(plane, stars.x[chosen], stars.y[chosen], int(np.ceil(STAMP_FWHM * stars.typical_fwhm)))
+    psfs = [empirical_psf(part) for part in (cuts, cuts[::2], cuts[1::2]) if len(part)]
+    return None if psfs[0] is None or any(psf is None for psf in psfs) else (*psfs, len(cuts))
+
+
+def _kernel(source, target, fwhm, target_fwhm):
+    if source is None or source is target or target_fwhm < SAME_WIDTH * fwhm:
+        return Kernel(np.ones((1, 1)), "identity", np.nan)
+    if source[-1] < MIN_STARS:
+        return gaussian_kernel(fwhm, target_fwhm)
+    half = int(np.clip(np.ceil(KERNEL_FWHM * target_fwhm), 4, 12))
+    chosen = matching_kernel(source[1], target[1], half=half, source_check=source[2], target_check=target[2])
+    return matching_kernel(source[0], target[0], half=half, strengths=(chosen.strength,))

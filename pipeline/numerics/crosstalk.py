@@ -1,0 +1,252 @@
+"""Which colour channel sees how much of which emission line.
+
+Behind a dual-band filter red pixels see mostly H-alpha and green and blue ones mostly [O III], but each
+sees a little of the other. The mixing matrix comes from response curves; where those are not the camera's own,
+the data refine it. Gas is never negative, so the ratios of two channels over bright nebula fill a wedge
+whose edges are the ratios of the pure lines: where only H-alpha glows, green / red is the response of green
+pixels to H-alpha. The third channel adds a plane: its response to both lines is a linear regression.
+"""
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from scipy import optimize, special
+
+__all__ = ["Edge", "Refinement", "refine_mixing", "wedge_edge"]
+
+CURVE_PRIOR = 0.05
+"""Standard deviation of a cross-talk entry taken from typical curves, per unit response of the line's own
+channel: two measured cameras in the literature differ from the typical curve by 0.01 to 0.16."""
+
+OUTLIER_SHARE = 0.01
+"""Share of blocks that are neither (star remnants, trails); keeps one of them from setting the edge."""
+
+LOWER_PART = 0.4
+"""Share of the ratios, from below, on which an edge is fitted."""
+
+MAX_BLOCKS = 3000
+"""Blocks that are used, those with the best known ratios: more would cost time and not help."""
+
+MIN_PURE_SHARE = 0.05
+"""Share of the fitted blocks that must pile up at the edge for it to count as seen."""
+
+ZERO_ERROR = 0.003
+"""Error of the sky's zero relative to the typical bright block: what flattening leaves locally."""
+
+ZERO_SYSTEMATIC = 0.02
+"""What such an error does to the edge, since it is common to a region: twice that at blocks half as bright."""
+
+LARGEST_ZERO = 0.05
+"""Largest correction of the zero, relative to bright gas; more is no remnant of the sky but gas."""
+
+NODES = 21
+"""Nodes of the quadrature over the noise."""
+
+MIN_BLOCKS = 60
+"""Blocks below which the edge of the wedge is not looked for."""
+
+MIN_S_N = 15.0
+"""Signal to noise of the dominant channel that a block must have: its ratio is then known to 7 %."""
+
+
+@dataclass(frozen=True)
+class Edge:
+    """Edge of a wedge of channel ratios.
+
+    Attributes
+    ----------
+    value, error : the ratio and its standard deviation
+    pure_share : share of blocks that pile up at the edge
+    measured : False if there were too few blocks, and the prior stands
+    """
+
+    value: float
+    error: float
+    pure_share: float
+    measured: bool
+
+
+@dataclass(frozen=True)
+class Refinement:
+    """A mixing matrix refined from data.
+
+    Attributes
+    ----------
+    matrix : (C, L), largest entry of each column 1
+    error : (C, L), standard deviations
+    measured : (L,) bool, whether the data had a say in each column
+    """
+
+    matrix: np.ndarray
+    error: np.ndarray
+    measured: np.ndarray
+
+
+def wedge_edge(ratio, ratio_error, *, prior, prior_error):
+    """Lower edge of a one-sided distribution of ratios, by maximum posterior.
+
+    A share f of the blocks is pure (ratio = edge); the others exceed the edge by an amount e with density
+    proportional to e^(a - 1) exp(-e / t), so that it may rise from 0 at the edge where no gas is
+    pure. Both carry Gaussian noise (Gauss-Hermite quadrature); a small uniform share catches outliers. Only the
+    lower part of the ratios is used, and the density is normalised to it: the shape far from the edge does not
+    matter.
+
+    Parameters
+    ----------
+    ratio, ratio_error : (n,) float64
+    prior, prior_error : Gaussian prior of the edge
+
+    Returns
+    -------
+    Edge
+    """
+    if ratio.size < MIN_BLOCKS:
+        return Edge(prior, prior_error, 0.0, False)
+    if ratio.size > MAX_BLOCKS:
+        best = np.argsort(ratio_error, kind="stable")[:MAX_BLOCKS]
+        ratio, ratio_error = ratio[best], ratio_error[best]
+    limit = np.quantile(ratio, LOWER_PART)
+    # Beyond the pile at the edge, should it be that large.
+    limit += 4 * np.median(ratio_error[ratio <= limit])
+    low = ratio <= limit
+    ratio, noise = ratio[low], ratio_error[low]
+    start = float(np.quantile(ratio, 0.1))
+    nodes, weights = np.polynomial.hermite_e.hermegauss(NODES)
+    weights = weights / weights.sum()
+    typical_noise = float(np.median(noise))
+    spread = max(float(limit - start), 3 * typical_noise)
+    span = float(limit - ratio.min())
+    shifted = ratio[:, None] - noise[:, None] * nodes
+
+    def cost(parameters):
+        edge, logit, log_tail, log_rise = parameters
+        # The simplex may step anywhere; the density stays finite within these bounds. A tail shorter than the
+        # noise is what the pure share stands for, and the quadrature could not resolve it.
+        tail = max(spread * np.exp(min(log_tail, 1.5)), 2 * typical_noise)
+        rise = 1 + np.exp(np.clip(log_rise, -7, 2))
+        share = special.expit(logit)
+        excess = shifted - edge
+        pure = np.exp(-0.5 * ((ratio - edge) / noise) ** 2) / (noise * np.sqrt(2 * np.pi))
+        positive = np.clip(excess / tail, 0.0, 700.0)
+        mixed = (
+            ((positive ** (rise - 1) * np.exp(-positive)) * (excess > 0))
+            @ weights
+            / (tail * special.gamma(rise))
+        )
+        # Both parts normalised to what lies below the limit.
+        pure /= max(float(special.ndtr((limit - edge) / typical_noise)), 1e-6)
+        mixed /= max(float(special.gammainc(rise, max(limit - edge, 0.0) / tail)), 1e-6)
+        density = share * pure + (1 - share) * mixed
+        likelihood = (1 - OUTLIER_SHARE) * density + OUTLIER_SHARE / span
+        weak = 0.5 * (logit / 3) ** 2 + 0.5 * (log_tail / 1.5) ** 2 + 0.5 * (log_rise / 1.5) ** 2
+        return -np.log(likelihood).sum() + 0.5 * ((edge - prior) / prior_error) ** 2 + weak
+
+    best = None
+    # Several starts, with and without a pile at the edge: the cost has a valley for either.
+    for first, logit in product((prior, start, float(np.median(ratio))), (2.0, -2.0)):
+        step = np.diag([0.2 * spread, 1.0, 0.7, 1.0])
+        simplex = np.array([first, logit, 0.0, -1.0]) + np.vstack([np.zeros(4), step])
+        options = {"xatol": 1e-4, "fatol": 1e-3, "maxiter": 1500, "maxfev": 1500, "initial_simplex": simplex}
+        found = optimize.minimize(cost, simplex[0], method="Nelder-Mead", options=options)
+        if best is None or found.fun < best.fun:
+            best = found
+    share = float(special.expit(best.x[1]))
+    # Without a pile the edge is an extrapolation of the blocks' distribution, no better known than the prior.
+    error = _profile_error(cost, best, prior_error) if share >= MIN_PURE_SHARE else prior_error
+    return Edge(float(best.x[0]), error, share, True)
+
+
+def _sky_zero(blocks, owners):
+    """(C,) what flattening left of the sky: the densest value of each channel, where that is near 0.
+
+    Most fields hold some sky, which all has one value, while gas has many. A field full of gas has its densest
+    value anywhere; then there is nothing to correct.
+    """
+    zero = np.array([_half_sample_mode(plane) for plane in blocks])
+    bright = np.quantile(blocks[owners], 0.95, axis=1).max()
+    return np.where(np.abs(zero) < LARGEST_ZERO * bright, zero, 0.0)
+
+
+def _half_sample_mode(values):
+    """Mode by repeatedly keeping the narrowest half (Robertson & Cryer 1974; from memory), until few are left.
+
+    The last halves would follow the noise: it stops at a tenth of the values and takes their median.
+    """
+    ordered = np.sort(values)
+    least = max(ordered.size // 10, 3)
+    while ordered.size > least:
+        half = ordered.size // 2
+        start = int(np.argmin(ordered[half:] - ordered[: ordered.size - half]))
+        ordered = ordered[start : start + half + 1]
+        if half + 1 <= least or half < 2:
+            break
+    return float(np.median(ordered))
+
+
+def _profile_error(cost, best, prior_error):
+    """Half width of the edge over which the cost, at its best in all else, rises by 1/2; at most the prior's."""
+
+    def profiled(edge):
+        options = {"xatol": 1e-3, "fatol": 1e-3, "maxiter": 300}
+        return optimize.minimize(
+            lambda rest: cost([edge, *rest]), best.x[1:], method="Nelder-Mead", options=options
+        ).fun
+
+    step = prior_error / 64
+    while step < prior_error:
+        if 0.5 * (profiled(best.x[0] - step) + profiled(best.x[0] + step)) - best.fun > 0.5:
+            return step
+        step *= 2
+    return prior_error
+
+
+def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR):
+    """Refine a three-channel, two-line mixing matrix from continuum-subtracted blocks.
+
+    Parameters
+    ----------
+    blocks : (C, n) continuum-subtracted narrow-band flux of star-free blocks
+    block_error : (C, n) standard deviations
+    matrix : (C, 2) prior, largest entry of each column 1
+    prior_error : standard deviation of its other entries
+
+    Returns
+    -------
+    Refinement
+    """
+    owners = matrix.argmax(axis=0)
+    refined, error = matrix.astype(np.float64).copy(), np.full(matrix.shape, float(prior_error))
+    measured = np.zeros(2, dtype=bool)
+    if owners[0] == owners[1]:
+        return Refinement(refined, error, measured)
+    blocks = blocks - _sky_zero(blocks, owners)[:, None]
+    for line in (0, 1):
+        own, other = owners[line], owners[1 - line]
+        error[own, line] = 0.0
+        strong = blocks[own] > MIN_S_N * block_error[own]
+        flux = blocks[own, strong]
+        if not flux.size:
+            continue
+        ratio = blocks[other, strong] / flux
+        noise = np.hypot(block_error[other, strong], ratio * block_error[own, strong]) / flux
+        noise = np.hypot(noise, ZERO_ERROR * np.median(flux) / flux)
+        # Far up the wedge the other line rules; those blocks say nothing about this edge.
+        near = ratio < refined[other, line] + 1.0
+        edge = wedge_edge(ratio[near], noise[near], prior=refined[other, line], prior_error=prior_error)
+        refined[other, line] = max(edge.value, 0.0)
+        error[other, line] = (
+            min(np.hypot(edge.error, ZERO_SYSTEMATIC), prior_error) if edge.measured else prior_error
+        )
+        measured[line] = edge.measured
+    third = np.setdiff1d(np.arange(matrix.shape[0]), owners)
+    pair = refined[owners]
+    fluxes = np.linalg.solve(pair, blocks[owners])
+    for channel in third:
+        # Regression of the remaining channel on both line fluxes, with the prior as two more equations.
+        weight = 1 / block_error[channel]
+        design = np.vstack([(fluxes * weight).T, np.eye(2) / prior_error])
+        target = np.append(blocks[channel] * weight, matrix[channel] / prior_error)
+        refined[channel] = np.maximum(np.linalg.lstsq(design, target, rcond=None)[0], 0.0)
+        error[channel] = np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
+    return Refinement(refined, error, measured)

@@ -1,0 +1,118 @@
+"""Everything that is measured on one calibrated light."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from pipeline.numerics.detection import DetectionError, detect
+from pipeline.numerics.moffat import noise_area
+from pipeline.numerics.sky_statistics import noise_of, sky_gradient, sky_level
+from pipeline.numerics.star_measurement import frame_profile, measure_stars
+from pipeline.numerics.trails import find_trails
+from pipeline.numerics.vetting import vet
+
+__all__ = ["LIMIT_SNR", "FrameMeasurement", "measure_frame"]
+
+LIMIT_SNR = 5.0
+"""The limiting flux is that of a star with this signal-to-noise ratio."""
+
+TRAIL_MASK_FWHM = 2.0
+"""Radius around stars that is not searched for trails, in FWHM."""
+
+
+@dataclass(frozen=True)
+class FrameMeasurement:
+    """What one frame gave.
+
+    Attributes
+    ----------
+    values : dict, columns of the session's table except for the frame's identity and verdict
+    stars : dict of equally long columns, brightest first; empty when nothing could be measured
+    problem : str, why the frame could not be measured; "" when it could
+    fwhm_map : (3, 3) median FWHM of the fitted stars of each ninth of the field, px; NaN where there is none
+    """
+
+    values: dict
+    stars: dict = field(default_factory=dict)
+    problem: str = ""
+    fwhm_map: np.ndarray = field(default_factory=lambda: np.full((3, 3), np.nan))
+
+
+def measure_frame(frame, variance, bad, saturated, cfa, options):
+    """Measure one calibrated frame.
+
+    Parameters
+    ----------
+    frame, variance : (ny, nx) float32, electron/s and its square
+    bad, saturated : (ny, nx) bool
+    cfa : Cfa
+    options : the settings of section "measure"
+
+    Returns
+    -------
+    FrameMeasurement
+    """
+    usable = ~(bad | saturated) & np.isfinite(frame) & np.isfinite(variance) & (variance > 0)
+    values = _sky_values(frame, usable, cfa)
+    values["saturated_fraction"] = float(np.mean(saturated))
+    values.update(_no_stars())
+    try:
+        detection = detect(
+            frame, bad, cfa,
+            sigma=options["detection_sigma"], mesh_px=options["background_mesh_px"], spike_sigma=options["spike_sigma"],
+        )  # fmt: skip
+    except DetectionError as error:
+        return FrameMeasurement(values, problem=str(error))
+    vetted = vet(detection, saturated, snr_min=options["min_star_snr"], edge_px=options["edge_px"])
+    if vetted.x.size == 0:
+        return FrameMeasurement(values, problem=f"no stars: none of {vetted.n_detected} detections looks like one")
+    usable &= ~detection.spikes
+    profile = frame_profile(frame, usable, cfa, vetted)
+    stars = measure_stars(
+        frame, variance, usable, cfa, vetted, profile, aperture_fwhm=options["aperture_radius_fwhm"]
+    )
+    stars = {name: column[: options["max_stars"]] for name, column in stars.items()}
+    lines = find_trails(
+        detection.image, detection.noise, stars["x"], stars["y"], star_radius_px=TRAIL_MASK_FWHM * profile.fwhm
+    )
+    values.update(
+        fwhm_px=profile.fwhm,
+        fwhm_mad_px=profile.fwhm_mad,
+        moffat_beta=profile.beta,
+        elongation=profile.elongation,
+        elongation_angle_deg=float(np.degrees(profile.angle)),
+        n_stars=int(np.sum(stars["flags"] == 0)),
+        n_profile_stars=profile.n_fitted,
+        trails=len(lines),
+        trail_ends="; ".join(" ".join(f"{end:.0f}" for end in line) for line in lines),
+        limiting_flux_e_s=LIMIT_SNR * detection.white_noise * np.sqrt(noise_area(profile.fwhm, profile.beta)),
+    )
+    return FrameMeasurement(values, stars, "", _map_of(profile, frame.shape))
+
+
+def _sky_values(frame, usable, cfa):
+    values = {}
+    for channel in cfa.channels:
+        planes, good = cfa.planes(frame, channel), cfa.planes(usable, channel)
+        values[f"sky_e_s_{channel}"] = sky_level(planes, good)
+        values[f"noise_e_s_{channel}"] = noise_of(planes, good)
+    gradient = sky_gradient(frame, usable, cfa)
+    values["gradient_e_s"], values["gradient_angle_deg"] = gradient.amplitude, gradient.angle_deg
+    return values
+
+
+def _no_stars():
+    unknown = ("fwhm_px", "fwhm_mad_px", "moffat_beta", "elongation", "elongation_angle_deg", "limiting_flux_e_s")
+    return dict.fromkeys(unknown, np.nan) | {"n_stars": 0, "n_profile_stars": 0, "trails": 0, "trail_ends": ""}
+
+
+def _map_of(profile, shape):
+    rows = np.clip((3 * profile.fit_y / shape[0]).astype(int), 0, 2)
+    columns = np.clip((3 * profile.fit_x / shape[1]).astype(int), 0, 2)
+    out = np.full((3, 3), np.nan)
+    for i in range(3):
+        for j in range(3):
+            here = profile.fit_fwhm[(rows == i) & (columns == j)]
+            if here.size:
+                out[i, j] = np.median(here)
+    return out

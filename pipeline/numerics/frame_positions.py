@@ -1,0 +1,110 @@
+"""Where in a frame the pixels of the anchor's grid lie: the inverse of the pose, place by place, in float64."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from pipeline.numerics.pose import Pose
+
+__all__ = ["Placement", "frame_positions", "warm"]
+
+NEWTON_STEPS = 12
+"""Upper limit when a quadratic pose is inverted; two are usual."""
+
+NEWTON_LAST_STEP_PX = 1e-3
+"""The step below which no other is taken: what is left after it is its square times the curvature of the pose,
+1e-10 px for a distortion of 6 px over 250."""
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where a frame's pixels lie on the anchor's grid.
+
+    Attributes
+    ----------
+    pose : Pose, frame to anchor
+    channel_offsets : (C, 2, 3) float64
+        Light of channel c that belongs at the frame position (x, y) falls at
+        (x, y) + channel_offsets[c] @ (1, u, v), with u, v as in the pose.
+    """
+
+    pose: Pose
+    channel_offsets: np.ndarray
+
+
+def frame_positions(pose, x_anchor, y_anchor):
+    """Frame positions of anchor positions and the area of an anchor pixel there, in frame pixels.
+
+    Parameters
+    ----------
+    pose : Pose
+    x_anchor, y_anchor : (n,) arrays
+
+    Returns
+    -------
+    x, y, area : (n,) float64; NaN where the pose cannot be inverted
+    """
+    x_anchor = np.ascontiguousarray(x_anchor, dtype=np.float64).ravel()
+    y_anchor = np.ascontiguousarray(y_anchor, dtype=np.float64).ravel()
+    x, y, area = (np.empty(x_anchor.size) for _ in range(3))
+    ny, nx = pose.shape
+    _invert(
+        x_anchor,
+        y_anchor,
+        np.ascontiguousarray(pose.coefficients),
+        0.5 * (nx - 1),
+        0.5 * (ny - 1),
+        0.5 * np.hypot(nx, ny),
+        x,
+        y,
+        area,
+    )
+    return x, y, area
+
+
+def warm():
+    """Compile the kernel of this module."""
+    frame_positions(Pose.identity((8, 8)), np.array([3.0]), np.array([3.0]))
+
+
+@njit(cache=True, nogil=True)
+def _invert(x_anchor, y_anchor, coefficients, x0, y0, scale, x, y, area):
+    a, b = coefficients[0], coefficients[1]
+    det0 = a[1] * b[2] - a[2] * b[1]
+    quadratic = a[3] != 0 or a[4] != 0 or a[5] != 0 or b[3] != 0 or b[4] != 0 or b[5] != 0
+    for k in range(x_anchor.size):
+        dx, dy = x_anchor[k] - a[0], y_anchor[k] - b[0]
+        # From the affine part alone; every place starts afresh, so that bands cannot change the result.
+        u = (b[2] * dx - a[2] * dy) / det0
+        v = (a[1] * dy - b[1] * dx) / det0
+        det = det0
+        converged = True
+        if quadratic:
+            converged = False
+            for _ in range(NEWTON_STEPS):
+                ex = dx - (a[1] * u + a[2] * v + a[3] * u * u + a[4] * u * v + a[5] * v * v)
+                ey = dy - (b[1] * u + b[2] * v + b[3] * u * u + b[4] * u * v + b[5] * v * v)
+                xu, xv = a[1] + 2 * a[3] * u + a[4] * v, a[2] + a[4] * u + 2 * a[5] * v
+                yu, yv = b[1] + 2 * b[3] * u + b[4] * v, b[2] + b[4] * u + 2 * b[5] * v
+                det = xu * yv - xv * yu
+                if det == 0:
+                    break
+                du, dv = (yv * ex - xv * ey) / det, (xu * ey - yu * ex) / det
+                u += du
+                v += dv
+                if abs(du) * scale < NEWTON_LAST_STEP_PX and abs(dv) * scale < NEWTON_LAST_STEP_PX:
+                    converged = True
+                    break
+        if converged and quadratic:
+            xu, xv = a[1] + 2 * a[3] * u + a[4] * v, a[2] + a[4] * u + 2 * a[5] * v
+            yu, yv = b[1] + 2 * b[3] * u + b[4] * v, b[2] + b[4] * u + 2 * b[5] * v
+            det = xu * yv - xv * yu
+        if converged:
+            x[k] = x0 + scale * u
+            y[k] = y0 + scale * v
+            area[k] = scale * scale / abs(det)
+        else:
+            x[k] = np.nan
+            y[k] = np.nan
+            area[k] = np.nan

@@ -1,0 +1,305 @@
+"""The smooth glow of the sky under a nebula: find cells of free sky, fit the simplest surface that holds.
+
+The image is reduced to cells, whose robust location is free of stars. Nebula adds light and never takes any
+away, so the sky is the lower edge of the cells. Cells above it in any channel of any filter set are
+objects in all of them (gas shows best through the dual-band filter, dust in the broadband). The surface
+starts as a plane, and its order is raised only if that predicts free cells that were left out of the fit,
+in compact groups, so that a surface cannot win by bending into a nebula (Kelvin et al. 2023, MNRAS, on
+sky subtraction at low surface brightness, give the reasons; from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from pipeline.numerics.robust import mad_std
+from pipeline.numerics.surface import PolynomialSurface, exponents
+
+__all__ = ["Cells", "Sky", "cell_table", "find_free_cells", "fit_sky"]
+
+SAMPLES_PER_CELL = 400
+"""Pixels whose median stands for a cell: its error is then 6 % of the pixel noise, well below nebular structure."""
+
+MIN_CELL_SHARE = 0.15
+"""Share of a cell that must be free of stars and covered."""
+
+FOLDS = 8
+"""Groups of neighbouring cells for the held-out test; each is left out once."""
+
+MODEL_FLOOR = 1e-3
+"""Departure from a smooth surface that a real sky is granted, relative to its level: flat-field errors."""
+
+CONSENSUS = 0.85
+"""A lower order is preferred if it explains this share of the cells that a higher order explains."""
+
+POLISH_ROUNDS = 2
+"""Rounds in which the scatter of the sky cells may widen their limit; more would let it creep into a nebula."""
+
+LONELY_SHARE = 0.25
+"""Share of a cell's 3 x 3 neighbourhood that must be free as well: itself and two more, at least."""
+
+CELLS_PER_TERM = 3
+"""Cells that each coefficient must at least be backed by."""
+
+FINAL_SCALE = 2.0
+"""Last scale of the selection, in standard deviations of a cell: near the noise, yet wide enough for it."""
+
+SCALE_STEP = 1.4
+"""Factor between successive scales; finer steps give the same result on simulated nebulae."""
+
+ROUNDS_PER_SCALE = 3
+"""Refits at each scale."""
+
+HELD_OUT_GAIN = 0.05
+"""Relative gain in held-out error that a further order must bring; less is within the chance of the folds."""
+
+
+@dataclass(frozen=True)
+class Cells:
+    """An image reduced to cells.
+
+    Attributes
+    ----------
+    x, y : (gy, gx) float64, centres in pixels
+    value : (C, gy, gx) float64, median of star-free pixels; NaN where too few
+    error : (C, gy, gx) float64, its standard deviation from the pixel variance
+    shape : (ny, nx) of the image
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    value: np.ndarray
+    error: np.ndarray
+    shape: tuple
+
+
+@dataclass(frozen=True)
+class Sky:
+    """The sky of one channel.
+
+    Attributes
+    ----------
+    surface : PolynomialSurface
+    covariance : (K, K) float64, of its coefficients
+    held_out_rms : residual of left-out free cells, by order tried
+    held_out : (gy, gx) float64, residual of each free cell about a surface of the chosen order that was fitted
+        without it and its neighbours; NaN elsewhere
+    """
+
+    surface: PolynomialSurface
+    covariance: np.ndarray
+    held_out_rms: tuple
+    held_out: np.ndarray
+
+    def uncertainty(self, x, y):
+        """Standard deviation of the surface at positions ``x``, ``y``."""
+        terms = _terms(x, y, self.surface.order, self.surface)
+        return np.sqrt(np.einsum("...i,ij,...j", terms, self.covariance, terms))
+
+
+def cell_table(value, variance, usable, *, cell):
+    """Reduce an image to cells.
+
+    Parameters
+    ----------
+    value, variance : (C, ny, nx)
+    usable : (C, ny, nx) bool, covered and free of stars
+    cell : edge of a cell, pixels
+
+    Returns
+    -------
+    Cells
+    """
+    channels, ny, nx = value.shape
+    gy, gx = max(ny // cell, 1), max(nx // cell, 1)
+    high, wide = min(cell, ny), min(cell, nx)
+    # Leftover rows and columns are shared between both edges.
+    y0, x0 = (ny - gy * high) // 2, (nx - gx * wide) // 2
+    stride = max(1, int(np.sqrt(high * wide / SAMPLES_PER_CELL)))
+
+    def blocks(plane):
+        cut = plane[y0 : y0 + gy * high, x0 : x0 + gx * wide].reshape(gy, high, gx, wide)
+        cut = cut[:, stride // 2 :: stride, :, stride // 2 :: stride]
+        return cut.transpose(0, 2, 1, 3).reshape(gy, gx, -1)
+
+    location = np.full((channels, gy, gx), np.nan)
+    error = np.full((channels, gy, gx), np.nan)
+    for c in range(channels):
+        good = blocks(usable[c])
+        ordered = np.sort(np.where(good, blocks(value[c]), np.inf), axis=-1)
+        count = good.sum(axis=-1)
+        enough = count >= max(4, MIN_CELL_SHARE * good.shape[-1])
+        low = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[..., None], axis=-1)[..., 0]
+        high_half = np.take_along_axis(
+            ordered, np.minimum(count // 2, good.shape[-1] - 1)[..., None], axis=-1
+        )[..., 0]
+        middle = 0.5 * (low.astype(np.float64) + high_half)
+        total = np.where(good, blocks(variance[c]), 0.0).sum(axis=-1, dtype=np.float64)
+        location[c][enough] = middle[enough]
+        # Variance of a median: pi / 2 times that of the mean.
+        error[c][enough] = np.sqrt(0.5 * np.pi * total[enough]) / count[enough]
+    y = y0 + high * np.arange(gy) + 0.5 * (high - 1)
+    x = x0 + wide * np.arange(gx) + 0.5 * (wide - 1)
+    return Cells(*np.meshgrid(x, y), location, error, (ny, nx))
+
+
+def find_free_cells(tables, *, max_order, clip_sigma=3.0):
+    """Cells without object light in any channel of any table.
+
+    For each order the surfaces of all planes are fitted at once with one weight per cell, asymmetric
+    and non-convex: cells below the surface count in full, cells far above it in any plane hardly at all
+    (Geman & McClure's function). The scale at which "far" begins shrinks from the spread of the data to
+    the noise (graduated non-convexity, Blake & Zisserman 1987; from memory), which needs no starting point.
+    The order is the lowest that makes nearly as many cells agree with pure sky as any other.
+
+    Parameters
+    ----------
+    tables : sequence of Cells on the same grid
+    max_order : highest order of the sky surface
+    clip_sigma : distance from the sky, in standard deviations, up to which a cell counts as free
+
+    Returns
+    -------
+    free : (gy, gx) bool
+    """
+    first = tables[0]
+    value = np.concatenate([table.value for table in tables])
+    error = np.concatenate([table.error for table in tables])
+    known = np.isfinite(value).all(axis=0)
+    if known.sum() < CELLS_PER_TERM * len(exponents(1)):
+        return known
+    frame = _frame(first.shape)
+    x, y, planes = first.x[known], first.y[known], value[:, known]
+    tolerance = np.hypot(error[:, known], MODEL_FLOOR * np.abs(np.median(planes, axis=1))[:, None])
+    best = None
+    for order in range(1, max_order + 1):
+        terms = _terms(x, y, order, frame)
+        if known.sum() < CELLS_PER_TERM * terms.shape[1]:
+            break
+        agrees = _polished(terms, planes, tolerance, clip_sigma)
+        if best is None or CONSENSUS * agrees.sum() > best.sum():
+            best = agrees
+    free = np.zeros(known.shape, dtype=bool)
+    free[known] = best
+    # A free cell amid object cells is one by chance.
+    return free & (_smoothed(free.astype(np.float64), known) > LONELY_SHARE)
+
+
+def _polished(terms, planes, tolerance, clip_sigma):
+    """(n,) bool: cells that agree with the sky once its own scatter is known.
+
+    The annealed fit hugs the lower edge within the photon noise. Faint starlight spreads the sky cells
+    further than that; their scatter about their own median widens the limit, a few times.
+    """
+    score = _annealed_scores(terms, planes, tolerance)
+    agrees = np.abs(score).max(axis=0) < clip_sigma
+    inverse = 1 / tolerance.mean(axis=1)
+    for _ in range(POLISH_ROUNDS):
+        if agrees.sum() < CELLS_PER_TERM * terms.shape[1]:
+            break
+        fit = terms @ _solve(terms[agrees], planes[:, agrees].T)
+        score = (planes - fit.T) * inverse[:, None]
+        level = np.median(score[:, agrees], axis=1)[:, None]
+        scatter = np.maximum(mad_std(score[:, agrees], axis=1), 1.0)[:, None]
+        agrees = (np.abs(score - level) < clip_sigma * scatter).all(axis=0)
+    return agrees
+
+
+def _annealed_scores(terms, planes, tolerance):
+    """(P, n) residuals in units of the tolerance, about the surfaces that hug the lower edge."""
+    weight = np.ones(planes.shape[1])
+    inverse = 1 / tolerance.mean(axis=1)
+    scale = None
+    while True:
+        for _ in range(ROUNDS_PER_SCALE):
+            root = np.sqrt(weight)
+            fit = terms @ _solve(terms * root[:, None], (planes * root).T)
+            score = (planes - fit.T) * inverse[:, None]
+            excess = np.maximum(score.max(axis=0), 0.0)
+            if scale is None:
+                scale = max(float(excess.max()), FINAL_SCALE)
+            weight = (scale**2 / (scale**2 + excess**2)) ** 2
+        if scale <= FINAL_SCALE:
+            return score
+        scale = max(scale / SCALE_STEP, FINAL_SCALE)
+
+
+def fit_sky(cells, free, *, max_order):
+    """Surface of each channel on the free cells, of the order that held-out cells ask for.
+
+    A higher order is taken only where it lowers the error of left-out groups noticeably.
+
+    Returns
+    -------
+    list of Sky, one a channel
+    """
+    return [_fit_channel(cells, c, free, max_order) for c in range(cells.value.shape[0])]
+
+
+def _fit_channel(cells, channel, free, max_order):
+    frame = _frame(cells.shape)
+    plane = cells.value[channel]
+    use = free & np.isfinite(plane)
+    groups = _groups(cells, use)
+    rms, chosen, chosen_error = [], 0, np.inf
+    held_out = np.full(plane.shape, np.nan)
+    for order in range(max_order + 1):
+        terms = _terms(cells.x, cells.y, order, frame)
+        if use.sum() < CELLS_PER_TERM * terms.shape[-1]:
+            break
+        left = np.full(plane.shape, np.nan)
+        squares = []
+        for group in range(FOLDS):
+            out, fit = use & (groups == group), use & (groups != group)
+            if not out.any() or fit.sum() < CELLS_PER_TERM * terms.shape[-1]:
+                continue
+            left[out] = plane[out] - terms[out] @ _solve(terms[fit], plane[fit])
+            squares.append(np.mean(left[out] ** 2))
+        if not squares:
+            break
+        # The median over groups: one group may hold a faint cloud.
+        error = float(np.sqrt(np.median(squares)))
+        rms.append(error)
+        if error < chosen_error * (1 - HELD_OUT_GAIN):
+            chosen, chosen_error, held_out = order, error, left
+    terms = _terms(cells.x, cells.y, chosen, frame)
+    coefficients = _solve(terms[use], plane[use])
+    scatter = max(
+        mad_std(plane[use] - terms[use] @ coefficients), float(np.median(cells.error[channel][use]))
+    )
+    covariance = scatter**2 * np.linalg.pinv(terms[use].T @ terms[use])
+    surface = PolynomialSurface(chosen, coefficients, frame.x0, frame.y0, frame.scale)
+    return Sky(surface, covariance, tuple(rms), held_out)
+
+
+def _smoothed(plane, known):
+    weight = ndimage.uniform_filter(known.astype(np.float64), 3, mode="constant")
+    total = ndimage.uniform_filter(np.where(known, plane, 0.0), 3, mode="constant")
+    return np.divide(total, weight, out=np.zeros_like(total), where=weight > 0)
+
+
+def _solve(design, target):
+    return np.linalg.lstsq(design, target, rcond=None)[0]
+
+
+def _frame(shape):
+    """Normalisation of the surface: centre and half diagonal of the image."""
+    ny, nx = shape
+    return PolynomialSurface(0, np.zeros(1), 0.5 * (nx - 1), 0.5 * (ny - 1), 0.5 * float(np.hypot(nx, ny)))
+
+
+def _terms(x, y, order, frame):
+    u, v = (np.asarray(x) - frame.x0) / frame.scale, (np.asarray(y) - frame.y0) / frame.scale
+    return np.stack([u**i * v**j for i, j in exponents(order)], axis=-1)
+
+
+def _groups(cells, use):
+    """Compact groups of cells: sectors around the centre of the free cells, of equal numbers."""
+    angle = np.arctan2(cells.y - cells.y[use].mean(), cells.x - cells.x[use].mean())
+    groups = np.full(use.shape, -1)
+    order = np.argsort(angle[use], kind="stable")
+    ranks = np.empty(order.size, dtype=int)
+    ranks[order] = np.arange(order.size)
+    groups[use] = ranks * FOLDS // max(order.size, 1)
+    return groups

@@ -1,0 +1,134 @@
+"""What stars leave behind in a line map: measure it, and replace it where it shows.
+
+Even matched PSFs leave remnants around bright stars (their spectra are no smooth continua, their cores may be
+saturated, filters differ in their haloes). A remnant is covered by a disc and the gas is continued smoothly
+through it. A source whose line light is no mere remnant of its continuum (a planetary nebula, an emission-line
+star) is left alone.
+"""
+
+import numpy as np
+
+from pipeline.numerics.fill import filled
+from pipeline.numerics.robust import mad_std
+
+__all__ = ["clean_stars", "looks_saturated"]
+
+CORE_FWHM = 1.2
+"""Radius of the core in which a remnant is looked for."""
+
+RING_FWHM = (2.5, 4.0)
+"""Ring that gives the local level and scatter."""
+
+LIMIT_SIGMA = 5.0
+"""Departure of a pixel in the core from the ring, in units of noise and structure there, that shows."""
+
+REMNANT_SHARE = 0.5
+"""Line light below this share of the star's continuum in the narrow channel is a remnant."""
+
+REMNANT_IN_WINGS = 0.25
+"""Share of a star's light in the narrow channel that may remain in its wings: how far matched PSFs still differ."""
+
+MAX_RADIUS_FWHM = 8.0
+"""Largest disc; beyond it lie haloes, which are faint and smooth."""
+
+FLATTENED_CORE = 0.75
+"""Peak over flux, relative to the typical star, below which a bright star's core is clipped."""
+
+
+def looks_saturated(stars):
+    """(n,) bool: bright stars whose core is flatter than the others' (peak / flux too low)."""
+    if not len(stars):
+        return np.zeros(0, dtype=bool)
+    sharpness = stars.peak / stars.flux
+    starlike = stars.starlike()
+    typical = np.median(sharpness[starlike]) if starlike.any() else np.median(sharpness)
+    return (
+        (sharpness < FLATTENED_CORE * typical)
+        & (stars.peak > 0.3 * stars.peak.max())
+        & (stars.elongation < 2)
+    )
+
+
+def clean_stars(lines, variance, continuum, stars, fwhm):
+    """Fill the remnants of stars in line maps.
+
+    Parameters
+    ----------
+    lines, variance : (L, ny, nx) float32
+    continuum : per line (ny, nx), starlight expected in the line's channel
+    stars : StackStars
+    fwhm : of the line maps, pixels
+
+    Returns
+    -------
+    lines, variance : (L, ny, nx) float32; under a disc the variance grows by the square of the ring's scatter
+    hidden : (ny, nx) bool, pixels filled in any line
+    figures : dict; median over stars of |residue| / continuum flux before filling, discs used
+    """
+    shape = lines.shape[1:]
+    fwhm = fwhm if np.isfinite(fwhm) else stars.typical_fwhm
+    saturated = looks_saturated(stars)
+    out, out_variance = lines.copy(), variance.copy()
+    hidden = np.zeros(shape, dtype=bool)
+    residues, discs = [], 0
+    for j in range(len(lines)):
+        mask = np.zeros(shape, dtype=bool)
+        for index in range(len(stars)):
+            found = _examine(lines[j], variance[j], continuum[j], stars.x[index], stars.y[index], fwhm)
+            if found is None:
+                continue
+            share, excess, radius, scatter = found
+            if np.isfinite(share):
+                residues.append(abs(share))
+            if saturated[index] or (excess > LIMIT_SIGMA and abs(share) < REMNANT_SHARE):
+                window, disc = _disc(shape, stars.x[index], stars.y[index], radius)
+                mask[window] |= disc
+                out_variance[j][window][disc] += np.float32(scatter**2)
+                discs += 1
+        out[j] = filled(lines[j], mask)
+        hidden |= mask
+    figures = {"star_residue_median": float(np.median(residues)) if residues else None, "star_discs": discs}
+    return out, out_variance, hidden, figures
+
+
+def _examine(line, variance, continuum, x, y, fwhm):
+    """(residue / continuum flux, excess in sigma, radius to cover, scatter of the ring), or None at the edge."""
+    reach = int(np.ceil(MAX_RADIUS_FWHM * fwhm)) + 1
+    ny, nx = line.shape
+    x0, x1 = max(int(x) - reach, 0), min(int(x) + reach + 1, nx)
+    y0, y1 = max(int(y) - reach, 0), min(int(y) + reach + 1, ny)
+    cut, light = line[y0:y1, x0:x1], continuum[y0:y1, x0:x1]
+    distance = np.hypot(np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y)
+    core = distance <= CORE_FWHM * fwhm
+    ring = (distance > RING_FWHM[0] * fwhm) & (distance <= RING_FWHM[1] * fwhm)
+    if core.sum() < 4 or ring.sum() < 8 or not np.isfinite(variance[y0:y1, x0:x1][ring]).all():
+        return None
+    # Gas slopes and has edges: a plane is taken off, and what scatters about it adds to the noise.
+    offset_y, offset_x = np.arange(y0, y1)[:, None] - y, np.arange(x0, x1)[None, :] - x
+    terms = np.stack(np.broadcast_arrays(1.0, offset_x, offset_y), axis=-1)
+    plane = terms @ np.linalg.lstsq(terms[ring], cut[ring].astype(np.float64), rcond=None)[0]
+    cut = cut - plane
+    scatter = float(mad_std(cut[ring]))
+    noise = float(np.sqrt(np.median(variance[y0:y1, x0:x1][ring])))
+    starlight = float((light[core] - np.median(light[ring])).sum())
+    share = float(cut[core].sum()) / starlight if starlight > 0 else np.nan
+    excess = float(np.abs(cut[core]).max() / np.hypot(noise, scatter))
+    radius = 2.0 * fwhm
+    # Outwards while the share of starlight that a remnant may have still shows above the scatter. The line map
+    # itself is no guide here: gas has edges of its own.
+    outside = distance > (MAX_RADIUS_FWHM - 1) * fwhm
+    background = np.median(light[outside]) if outside.any() else 0.0
+    while radius < MAX_RADIUS_FWHM * fwhm:
+        next_ring = (distance > radius) & (distance <= radius + fwhm)
+        if not next_ring.any() or REMNANT_IN_WINGS * np.mean(light[next_ring] - background) < noise:
+            break
+        radius += 0.5 * fwhm
+    return share, excess, radius, scatter
+
+
+def _disc(shape, x, y, radius):
+    ny, nx = shape
+    x0, x1 = max(int(x - radius), 0), min(int(x + radius) + 2, nx)
+    y0, y1 = max(int(y - radius), 0), min(int(y + radius) + 2, ny)
+    distance2 = (np.arange(x0, x1)[None, :] - x) ** 2 + (np.arange(y0, y1)[:, None] - y) ** 2
+    return (slice(y0, y1), slice(x0, x1)), distance2 <= radius**2

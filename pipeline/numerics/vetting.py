@@ -1,0 +1,179 @@
+"""Which detections are stars: those that have the size and shape that most bright ones of the frame share."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+from scipy.spatial import KDTree
+
+from pipeline.numerics.centroid import windowed_moments
+
+__all__ = ["FLAG_CROWDED", "FLAG_SATURATED", "Vetted", "crowded", "half_sample_mode", "vet"]
+
+FLAG_SATURATED = 1
+"""Star flag: a saturated sample lies in its core; position and flux are rough."""
+
+FLAG_CROWDED = 2
+"""Star flag: another detection of comparable light overlaps the aperture."""
+
+MODE_SNR = 15.0
+"""Detections that define the frame's own star size: their size is known to about 7 %."""
+
+MODE_MIN = 8
+"""If fewer than this are that bright, the brightest this many define the size."""
+
+SIZE_TOLERANCE = 0.12
+"""Allowed |ln(size / mode)| of a noiseless star. In a window of about its own width a star's size goes with the
+root of its FWHM, so this is 27 % in FWHM: room for the growth of stars towards the corners of the field."""
+
+SHAPE_TOLERANCE = 0.20
+"""Allowed difference of a shape component (Mxx - Myy, 2 Mxy over Mxx + Myy) from the frame's median: an off-axis
+star may be longer by a fifth; trail pieces and two-pixel hits are further away."""
+
+SIZE_NOISE_REACH, SHAPE_NOISE_REACH = 1.5, 3.0
+"""In a window matched to the star the log size scatters by 0.5 / SNR and a shape component by 1 / SNR (measured on
+simulated stars); three standard deviations are allowed."""
+
+WINDOW_SIGMA_RANGE = (0.8, 6.0)
+"""Limits of the moment window, pixels: the sharpest and the widest stars that are meant to be measured."""
+
+SMALLEST_SIZE = 0.62
+"""Size (px, rms of the windowed light along an axis) below which nothing on a luminance image can be a star: a
+lone pixel smoothed by [1 2 1] has 0.71 unwindowed and about 0.6 in its own window."""
+
+
+@dataclass(frozen=True)
+class Vetted:
+    """Star candidates of a frame, brightest first.
+
+    Attributes
+    ----------
+    x, y : (n,) windowed centres, pixels
+    snr : (n,) signal-to-noise ratio of the windowed light
+    size_ratio : (n,) windowed size over the frame's mode
+    npix : (n,) area of the detection
+    flags : (n,) int
+    window_sigma : float, of the moment window, pixels
+    n_detected : int, detections before vetting
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    snr: np.ndarray
+    size_ratio: np.ndarray
+    npix: np.ndarray
+    flags: np.ndarray
+    window_sigma: float
+    n_detected: int
+
+
+def half_sample_mode(values):
+    """Mode by repeatedly keeping the densest half (Bickel & Fruehwirth 2006, from memory)."""
+    values = np.sort(np.asarray(values, dtype=np.float64))
+    if values.size == 0:
+        return np.nan
+    while values.size > 2:
+        half = (values.size + 1) // 2
+        widths = values[half - 1 :] - values[: values.size - half + 1]
+        start = int(np.argmin(widths))
+        values = values[start : start + half]
+    return float(values.mean())
+
+
+def vet(detection, saturated, *, snr_min, edge_px):
+    """Keep the detections that look like the frame's stars.
+
+    Parameters
+    ----------
+    detection : Detection
+    saturated : (ny, nx) bool
+    snr_min : least signal-to-noise ratio of the windowed light
+    edge_px : margin without stars, pixels
+
+    Returns
+    -------
+    Vetted
+    """
+    image, objects = detection.image, detection.objects
+    sigma = _window(objects, detection.noise)
+    # A correlated sum of white samples under a smooth window has the variance of the white samples.
+    window_noise = detection.white_noise * np.sqrt(np.pi) * sigma
+    moments = windowed_moments(image, objects["x"].astype(float), objects["y"].astype(float), sigma)
+    x, y, mxx, myy, mxy, light = moments.T
+    with np.errstate(invalid="ignore", divide="ignore"):
+        snr = light / window_noise
+        total = mxx + myy
+        size = np.sqrt(0.5 * total)
+        e1, e2 = (mxx - myy) / total, 2.0 * mxy / total
+    ny, nx = image.shape
+    sound = np.isfinite(snr) & np.isfinite(size) & (size > SMALLEST_SIZE) & (np.hypot(e1, e2) < 1.0)
+    sound &= (x > edge_px) & (x < nx - 1 - edge_px) & (y > edge_px) & (y < ny - 1 - edge_px)
+    sound &= snr > snr_min
+    clipped = np.zeros(len(objects), dtype=bool)
+    clipped[sound] = _touches(saturated, x[sound], y[sound], 2.0 * sigma)
+
+    mode, middle1, middle2 = _own_shape(size, e1, e2, snr, sound & ~clipped)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        star = sound & (np.abs(np.log(size / mode)) < SIZE_TOLERANCE + SIZE_NOISE_REACH / snr)
+        star &= np.hypot(e1 - middle1, e2 - middle2) < SHAPE_TOLERANCE + SHAPE_NOISE_REACH / snr
+    # A saturated core is flat, so size says little; it must still be round and no smaller than a star.
+    star |= sound & clipped & (size > 0.8 * mode) & (np.hypot(e1 - middle1, e2 - middle2) < SHAPE_TOLERANCE)
+    keep = np.flatnonzero(star)
+    keep = keep[np.argsort(-snr[keep], kind="stable")]
+    keep = keep[_first_of_each(x[keep], y[keep], sigma)]
+    flags = np.where(clipped[keep], FLAG_SATURATED, 0)
+    return Vetted(
+        x[keep], y[keep], snr[keep], size[keep] / mode, objects["npix"][keep], flags, sigma, len(objects)
+    )
+
+
+def crowded(x, y, light, radius):
+    """(n,) bool: within ``radius`` of the star is another with more than a tenth of its light."""
+    result = np.zeros(len(x), dtype=bool)
+    if len(x) < 2:
+        return result
+    pairs = KDTree(np.column_stack([x, y])).query_pairs(radius, output_type="ndarray")
+    for one, other in (pairs.T, pairs.T[::-1]):
+        result[one[light[other] > 0.1 * light[one]]] = True
+    return result
+
+
+def _window(objects, noise):
+    """Sigma of the moment window: the usual isophotal size of clear, single detections."""
+    clear = objects[(objects["flag"] == 0) & (objects["peak"] > MODE_SNR * noise)]
+    if len(clear) < MODE_MIN:
+        clear = objects[np.argsort(-objects["peak"], kind="stable")[:MODE_MIN]]
+    if len(clear) == 0:
+        return WINDOW_SIGMA_RANGE[0]
+    log_size = np.log(np.maximum(np.sqrt(clear["a"] * clear["b"]), 1e-3))
+    return float(np.clip(np.exp(half_sample_mode(log_size)), *WINDOW_SIGMA_RANGE))
+
+
+def _own_shape(size, e1, e2, snr, usable):
+    """The size that most of the clear detections share, and the median shape of those that have it."""
+    chosen = np.flatnonzero(usable & (snr > MODE_SNR))
+    if chosen.size < MODE_MIN:
+        bright = np.flatnonzero(usable)
+        chosen = bright[np.argsort(-snr[bright], kind="stable")[:MODE_MIN]]
+    if chosen.size == 0:
+        return np.nan, 0.0, 0.0
+    mode = np.exp(half_sample_mode(np.log(size[chosen])))
+    like = chosen[np.abs(np.log(size[chosen] / mode)) < SIZE_TOLERANCE]
+    return mode, np.median(e1[like]), np.median(e2[like])
+
+
+def _touches(mask, x, y, radius):
+    """(n,) bool: a masked pixel lies within ``radius`` of the position."""
+    if not mask.any():
+        return np.zeros(len(x), dtype=bool)
+    distance = ndimage.distance_transform_edt(~mask)
+    return distance[np.rint(y).astype(int), np.rint(x).astype(int)] <= radius
+
+
+def _first_of_each(x, y, radius):
+    """Indices that leave one entry of every group closer than ``radius``: the first."""
+    keep = np.ones(len(x), dtype=bool)
+    if len(x) > 1:
+        for first, second in KDTree(np.column_stack([x, y])).query_pairs(radius, output_type="ndarray"):
+            keep[max(first, second)] = False
+    return np.flatnonzero(keep)

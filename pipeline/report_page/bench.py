@@ -1,0 +1,261 @@
+"""The filter bench: what each filter set brought, at equal exposure, from its own stack and lights.
+
+Everything is either a rate (which does not depend on exposure) or scaled to one hour by the square-root law,
+noise(1 h) = noise(t) sqrt(t / 1 h), with t the integration time that was used.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.numerics.robust import mad_std
+from pipeline.numerics.surface import fit_surface
+from pipeline.report_page.halo import INNER, OUTER
+from pipeline.report_page.quantities import ELECTRON_RATE, HOUR, PIXEL, Quantity, line_label, measured, unmeasured
+
+__all__ = ["BenchRow", "Region", "bench", "regions"]
+
+SECONDS_PER_HOUR = 3600.0
+
+REGION_SHARE = 0.1
+"""A region is the brightest tenth of its map: enough blocks for a stable median, all of them clearly object."""
+
+REGION_SIGNIFICANCE = 3.0
+"""Blocks of a region are at least this many times above their noise, so that a map of pure noise has no region."""
+
+REGION_MIN_BLOCKS = 20
+"""Fewer blocks than this give no trustworthy median."""
+
+SURFACE_ORDER = 2
+"""Order of the surface that describes what gradient is left: tilt and bowl, the shapes that town glow leaves."""
+
+SURFACE_CLIP = 3.0
+"""Blocks further than this from the surface (stars, nebula) do not count, in robust standard deviations."""
+
+SIGNAL_ROWS = (
+    ("signal_{}_e_s", "Signal", "median above the flattened background, in the channel where it is clearest"),
+    ("contrast_{}", "Contrast", "that signal over the sky level of the same channel"),
+    ("signal_to_noise_one_hour_{}", "Signal-to-noise after one hour", "of a block of 8 × 8 pixels, in that channel"),
+)
+"""Rows of each region: key, title, note; in the order that ``_signal`` returns the cells."""
+
+
+@dataclass(frozen=True)
+class Region:
+    """A part of the field in which signal is compared between filter sets.
+
+    Attributes
+    ----------
+    key : short name for programs, e.g. "Ha"
+    name : as a reader knows it, e.g. "Ha emission"
+    mask : (by, bx) bool over blocks
+    """
+
+    key: str
+    name: str
+    mask: np.ndarray
+
+
+@dataclass(frozen=True)
+class BenchRow:
+    """One line of the bench.
+
+    Attributes
+    ----------
+    key : name for programs, with the unit at its end
+    title, note : what it is and how it was found
+    cells : one per filter set; each a tuple of (label, Quantity), label "" or a channel
+    """
+
+    key: str
+    title: str
+    note: str
+    cells: tuple[tuple[tuple[str, Quantity], ...], ...]
+
+
+def regions(line_maps, flats):
+    """Regions to compare signal in.
+
+    Parameters
+    ----------
+    line_maps : dict line name -> BlockMap (one channel)
+    flats : dict filter set -> BlockMap, deepest first; its first one serves where there is no line map
+
+    Returns
+    -------
+    list of Region; empty where nothing stands out of the noise
+    """
+    found = [_region(line, f"{line_label(line)} emission", each.value[0], each.significance[0]) for line, each in line_maps.items()]
+    found = [region for region in found if region is not None]
+    if not found and flats:
+        deepest = next(iter(flats.values()))
+        best = int(np.argmax([_median(plane) for plane in np.abs(deepest.significance)]))
+        region = _region("brightest_tenth", "brightest tenth of the field", deepest.value[best], deepest.significance[best])
+        found = [region] if region is not None else []
+    return found
+
+
+def bench(filter_sets, flats, compared, halos):
+    """Rows of the bench.
+
+    Parameters
+    ----------
+    filter_sets : list of FilterSet, the columns
+    flats : dict filter set name -> BlockMap
+    compared : list of Region
+    halos : dict filter set name -> Quantity
+
+    Returns
+    -------
+    list of BenchRow
+    """
+
+    def row(key, title, note, cell):
+        cells = tuple(cell(each, flats.get(each.name)) for each in filter_sets)
+        return BenchRow(key, title, note, cells)
+
+    rows = [
+        row("integration_h", "Integration", "exposure of the lights that were used", lambda s, _: _single(_hours(s))),
+        row("sky_e_s", "Sky", "median of the used lights, ± their scatter", _sky),
+        row("gradient_removed_e_s", "Gradient removed", "range over the field of the background subtracted", _removed),
+        row(
+            "gradient_left_e_s",
+            "Gradient left",
+            "range of a second-order surface through the flattened stack, objects clipped",
+            _left,
+        ),
+        row("noise_one_hour_e_s", "Noise after one hour", "per pixel, from the variance, scaled to one hour", _noise),
+        row("fwhm_px", "Star width", "full width at half maximum, median of the used lights, ± their scatter", _width),
+    ]
+    for region in compared:
+        for part, (key, title, note) in enumerate(SIGNAL_ROWS):
+            rows.append(
+                row(
+                    key.format(region.key),
+                    f"{title}, {region.name}",
+                    note,
+                    lambda s, flat, region=region, part=part: _signal(s, flat, region)[part],
+                )
+            )
+    halo_note = f"share between {INNER:g} and {OUTER:g} star widths of a bright star's light, ± standard error"
+    rows.append(row("halo_percent", "Halo", halo_note, lambda s, _: _single(halos[s.name])))
+    return rows
+
+
+def _region(key, name, value, significance):
+    usable = np.isfinite(value) & np.isfinite(significance)
+    if usable.sum() < REGION_MIN_BLOCKS:
+        return None
+    mask = usable & (value >= np.quantile(value[usable], 1.0 - REGION_SHARE)) & (significance >= REGION_SIGNIFICANCE)
+    return Region(key, name, mask) if mask.sum() >= REGION_MIN_BLOCKS else None
+
+
+def _single(quantity):
+    return (("", quantity),)
+
+
+def _absent(reason):
+    return _single(unmeasured(reason))
+
+
+def _hours(filter_set):
+    if not filter_set.used:
+        return unmeasured("no usable light")
+    return measured(filter_set.used_s / SECONDS_PER_HOUR, HOUR)
+
+
+def _sky(filter_set, _):
+    channels = sorted({c for light in filter_set.used for c in light.by_channel("sky_e_s")}, key="LRGB".index)
+    if not channels:
+        return _absent("no measured light")
+    cells = []
+    for channel in channels:
+        levels = [light.by_channel("sky_e_s").get(channel) for light in filter_set.used]
+        levels = [level for level in levels if level is not None]
+        spread = mad_std(levels) if len(levels) > 1 else None
+        cells.append((channel, measured(np.median(levels), ELECTRON_RATE, spread)))
+    return tuple(cells)
+
+
+def _width(filter_set, _):
+    widths = [light.number("fwhm_px") for light in filter_set.used]
+    widths = [width for width in widths if width is not None]
+    if not widths:
+        return _absent("no measured star")
+    return _single(measured(np.median(widths), PIXEL, mad_std(widths) if len(widths) > 1 else None))
+
+
+def _removed(_, flat):
+    if flat is None:
+        return _absent("no flattened stack")
+    if flat.background is None:
+        return _absent("no background model kept")
+    return tuple(
+        (channel, measured(_range(plane), ELECTRON_RATE))
+        for channel, plane in zip(flat.channels, flat.background, strict=True)
+    )
+
+
+def _left(_, flat):
+    if flat is None:
+        return _absent("no flattened stack")
+    cells = []
+    for channel, plane in zip(flat.channels, flat.value, strict=True):
+        rows, columns = np.indices(plane.shape)
+        half = 0.5 * max(plane.shape)
+        try:
+            surface, _used = fit_surface(
+                columns, rows, plane, order=SURFACE_ORDER,
+                x0=columns.mean(), y0=rows.mean(), scale=half, clip_sigma=SURFACE_CLIP,
+            )  # fmt: skip
+        except ValueError:
+            cells.append((channel, unmeasured("too few blocks")))
+            continue
+        level = np.where(np.isfinite(plane), surface.on_grid(plane.shape), np.nan)
+        cells.append((channel, measured(_range(level), ELECTRON_RATE)))
+    return tuple(cells)
+
+
+def _noise(filter_set, flat):
+    if flat is None or not filter_set.used_s:
+        return _absent("no flattened stack")
+    scale = math.sqrt(filter_set.used_s / SECONDS_PER_HOUR)
+    return tuple(
+        (channel, measured(noise * scale, ELECTRON_RATE))
+        for channel, noise in zip(flat.channels, flat.pixel_noise, strict=True)
+    )
+
+
+def _signal(filter_set, flat, region):
+    """Cells for signal, contrast and signal-to-noise after one hour."""
+    if flat is None or not filter_set.used_s:
+        return (_absent("no flattened stack"),) * 3
+    if region.mask.shape != flat.value.shape[1:]:
+        return (_absent("another size than the line map"),) * 3
+    clearest, label, best = None, "", -np.inf
+    for channel, plane, significance in zip(flat.channels, flat.value, flat.significance, strict=True):
+        ratio = _median(significance[region.mask])
+        if np.isfinite(ratio) and ratio > best:
+            clearest, label, best = plane[region.mask], channel, ratio
+    if clearest is None:
+        return (_absent("not covered"),) * 3
+    clearest = clearest[np.isfinite(clearest)]
+    signal = _median(clearest)
+    # Standard error of a median; the scatter inside the region is the object's own structure, mostly.
+    error = math.sqrt(math.pi / 2) * mad_std(clearest) / math.sqrt(clearest.size)
+    skies = [level for light in filter_set.used if (level := light.by_channel("sky_e_s").get(label)) is not None]
+    contrast = measured(signal / np.median(skies)) if skies and np.median(skies) > 0 else unmeasured("no sky level")
+    per_hour = measured(best / math.sqrt(filter_set.used_s / SECONDS_PER_HOUR))
+    return ((label, measured(signal, ELECTRON_RATE, error)),), ((label, contrast),), ((label, per_hour),)
+
+
+def _median(values):
+    values = np.asarray(values)
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if values.size else math.nan
+
+
+def _range(plane):
+    finite = plane[np.isfinite(plane)]
+    return float(finite.max() - finite.min()) if finite.size else math.nan

@@ -1,0 +1,234 @@
+"""The figures of the page: what each light was like, how the noise fell, what was subtracted, where the lines are."""
+
+import numpy as np
+
+from pipeline.report_page.drawing import INCHES_WIDE, MARKERS, canvas, draw
+from pipeline.report_page.outlook import noise_curve
+from pipeline.report_page.quantities import ELECTRON_RATE
+
+__all__ = ["background_figure", "line_figure", "noise_figure", "registration_figure", "timeline_figure"]
+
+RATE_LABEL = "$\\mathrm{e^{-}\\,s^{-1}\\,px^{-1}}$"
+"""The unit ``ELECTRON_RATE`` in matplotlib's notation; its outlines have no superscript minus as a letter."""
+
+PANEL_INCHES = 1.35
+"""Height of one panel of a stack of panels."""
+
+MAP_EXTRA_INCHES = 1.15
+"""Height that a map's title and colour bar need."""
+
+MAP_QUANTILES = (0.5, 99.7)
+"""Per cent range of a map that its grey scale spans; a few stars must not decide it."""
+
+
+def timeline_figure(evidence, *, alt, caption):
+    """Star width, sky, transparency and weight of every light, in order of time."""
+    panels = (
+        ("star width\n(px)", lambda light: light.number("fwhm_px")),
+        (f"sky\n({RATE_LABEL})", lambda light: _mean(light.by_channel("sky_e_s"))),
+        ("transparency\n(1 = reference)", _transparency),
+        ("weight\n(1 = median)", _relative_weight(evidence)),
+    )
+    return _panels(evidence, panels, alt=alt, caption=caption)
+
+
+def registration_figure(evidence, *, alt, caption):
+    """Residual of the pose and number of matched stars of every light."""
+    panels = (
+        ("residual\n(px)", lambda light: light.number("residual_px")),
+        ("matched\nstars", lambda light: light.number("n_matched")),
+    )
+    return _panels(evidence, panels, alt=alt, caption=caption)
+
+
+def noise_figure(evidence, noises, *, alt, caption):
+    """Noise against number of lights, from the measured weights, beside the inverse square root.
+
+    Parameters
+    ----------
+    noises : dict filter set -> noise per pixel of the finished stack (mean over channels), electron/s
+    """
+
+    def plot(theme):
+        figure, axes = canvas(3.2)
+        axis = axes[0, 0]
+        most = 1
+        for k, each in enumerate(evidence.filter_sets):
+            if each.name not in noises or not each.used:
+                continue
+            counts, noise = noise_curve(each.used, noises[each.name])
+            colour, marker = _identity(theme, k)
+            axis.plot(counts, noise, marker, color=colour, label=each.name)
+            axis.plot(counts, noise[-1] * np.sqrt(counts[-1] / counts), "-", lw=1, color=colour, alpha=0.6)
+            most = max(most, counts[-1])
+        axis.set(xscale="log", yscale="log", xlabel="lights in the stack, in order of time", ylabel=f"noise ({RATE_LABEL})")
+        ticks = [n for n in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if n <= most] or [1]
+        axis.set_xticks(ticks, [str(n) for n in ticks])
+        axis.minorticks_off()
+        axis.yaxis.set_major_formatter("{x:.3g}")
+        low, high = axis.get_ylim()
+        axis.set_yticks(_nice_ticks(low, high))
+        axis.set_ylim(low, high)
+        axis.legend(loc="upper right")
+        return figure
+
+    return draw(plot, alt=alt, caption=caption)
+
+
+def background_figure(backgrounds, *, alt, caption):
+    """Background models that were subtracted, relative to their median, mean of the channels.
+
+    Parameters
+    ----------
+    backgrounds : dict filter set -> (by, bx) electron/s per pixel
+    """
+
+    def plot(theme):
+        return _maps(theme, {name: plane - np.nanmedian(plane) for name, plane in backgrounds.items()}, "cividis", False)
+
+    return draw(plot, alt=alt, caption=caption)
+
+
+def line_figure(lines, *, alt, caption):
+    """Line maps on an arcsinh grey scale.
+
+    Parameters
+    ----------
+    lines : dict line -> (by, bx) electron/s per pixel
+    """
+
+    def plot(theme):
+        return _maps(theme, lines, "gray", True)
+
+    return draw(plot, alt=alt, caption=caption)
+
+
+def _panels(evidence, panels, *, alt, caption):
+    """Panels over the lights in order of time; a panel nobody has numbers for is left out."""
+    lights = sorted(evidence.lights, key=lambda light: (light.start_utc, light.path))
+    place = {(light.session, light.path): k for k, light in enumerate(lights)}
+    panels = [panel for panel in panels if any(panel[1](light) is not None for light in lights)]
+    if not panels:
+        return None
+
+    def plot(theme):
+        figure, axes = canvas(0.75 + PANEL_INCHES * len(panels), len(panels), 1, sharex=True)
+        for (label, value), axis in zip(panels, axes[:, 0], strict=True):
+            for k, each in enumerate(evidence.filter_sets):
+                colour, marker = _identity(theme, k)
+                _series(axis, each.used, place, value, marker=marker, color=colour, label=each.name)
+                out = [light for light in each.lights if not light.used]
+                _series(axis, out, place, value, marker="x", color=colour, label=None)
+            axis.set_ylabel(label)
+            axis.margins(x=0.02, y=0.12)
+        _mark_nights(axes[:, 0], lights, theme)
+        axes[-1, 0].set_xlabel("light frame, in order of time")
+        axes[-1, 0].xaxis.get_major_locator().set_params(integer=True)
+        handles, labels = axes[0, 0].get_legend_handles_labels()
+        if any(not light.used for light in lights):
+            handles.append(axes[0, 0].plot([], [], "x", color=theme.ink)[0])
+            labels.append("not used")
+        if handles:
+            figure.legend(handles, labels, loc="outside upper right", ncols=len(handles))
+        return figure
+
+    return draw(plot, alt=alt, caption=caption)
+
+
+def _series(axis, lights, place, value, *, marker, color, label):
+    points = [(place[light.session, light.path] + 1, value(light)) for light in lights]
+    points = [(x, y) for x, y in points if y is not None]
+    if points:
+        axis.plot(*zip(*points, strict=True), marker, color=color, label=label)
+
+
+def _mark_nights(axes, lights, theme):
+    """A line where a night begins, and its date above the first panel."""
+    for k, light in enumerate(lights):
+        if k and light.night == lights[k - 1].night:
+            continue
+        for axis in axes:
+            if k:
+                axis.axvline(k + 0.5, color=theme.ink, lw=0.8, ls=":")
+        axes[0].annotate(
+            light.night, (k + 0.6, 1.02), xycoords=("data", "axes fraction"), fontsize="small", color=theme.ink
+        )
+
+
+def _maps(theme, maps, colours, compress):
+    """A row of maps with a colour bar each; at most three in a row."""
+    columns = min(3, len(maps))
+    rows = -(-len(maps) // columns)
+    first = next(iter(maps.values()))
+    height = rows * (INCHES_WIDE / max(columns, 2) * first.shape[0] / first.shape[1] + MAP_EXTRA_INCHES)
+    figure, axes = canvas(height, rows, columns)
+    for axis in axes.ravel()[len(maps) :]:
+        axis.set_visible(False)
+    for axis, (name, plane) in zip(axes.ravel(), maps.items(), strict=False):
+        low, high = np.nanpercentile(plane, MAP_QUANTILES if compress else (0, 100))
+        if not high > low:
+            low, high = low - 0.5, low + 0.5
+        norm = _asinh_norm(plane, low, high) if compress else None
+        limits = {} if norm else {"vmin": low, "vmax": high}
+        shown = axis.imshow(plane, cmap=colours, norm=norm, **limits)
+        axis.set(xticks=[], yticks=[], title=name)
+        axis.grid(False)
+        axis.spines[:].set_visible(False)
+        bar = figure.colorbar(shown, ax=axis, orientation="horizontal", pad=0.03, aspect=30)
+        bar.set_ticks(_bar_ticks(low, high))
+        bar.ax.xaxis.set_major_formatter("{x:.3g}")
+        bar.ax.minorticks_off()
+        bar.set_label(RATE_LABEL)
+        bar.outline.set_edgecolor(theme.ink)
+    return figure
+
+
+def _asinh_norm(plane, low, high):
+    from matplotlib.colors import AsinhNorm
+
+    # Linear up to a few times the map's own scatter, compressed above.
+    spread = np.nanmedian(np.abs(plane - np.nanmedian(plane)))
+    return AsinhNorm(linear_width=max(float(2 * spread), 0.02 * (high - low)), vmin=low, vmax=high)
+
+
+def _bar_ticks(low, high):
+    from matplotlib.ticker import MaxNLocator
+
+    ticks = MaxNLocator(nbins=4).tick_values(low, high)
+    return [tick for tick in ticks if low <= tick <= high]
+
+
+def _nice_ticks(low, high):
+    """1, 2, 5 times powers of ten between two limits of a logarithmic axis."""
+    powers = range(int(np.floor(np.log10(low))), int(np.ceil(np.log10(high))) + 1)
+    ticks = [step * 10.0**power for power in powers for step in (1, 1.5, 2, 3, 5, 7)]
+    inside = [tick for tick in ticks if low <= tick <= high]
+    return inside if len(inside) <= 8 else [tick for tick in inside if round(tick / 10 ** np.floor(np.log10(tick))) in (1, 2, 5)]
+
+
+def _transparency(light):
+    """Light transmitted relative to the set's reference frame: the inverse of the photometric scale."""
+    scale = _mean(light.by_channel("scale"))
+    return 1.0 / scale if scale else None
+
+
+def _relative_weight(evidence):
+    medians = {}
+    for each in evidence.filter_sets:
+        weights = [light.weight for light in each.used if light.weight]
+        if weights:
+            medians[each.name] = float(np.median(weights))
+
+    def value(light):
+        median = medians.get(light.filter_set)
+        return light.weight / median if median and light.weight is not None else None
+
+    return value
+
+
+def _identity(theme, k):
+    return theme.series[k % len(theme.series)], MARKERS[k % len(MARKERS)]
+
+
+def _mean(values):
+    return sum(values.values()) / len(values) if values else None

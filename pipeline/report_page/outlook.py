@@ -1,0 +1,92 @@
+"""What another night would bring, by the square-root law from the weights that were measured.
+
+Inverse-variance weights add up, so noise(N + n) / noise(N) = sqrt(W / (W + w)), with W the summed weight so far and
+w that of the frames to come. It holds as long as the new frames are like the old ones and nothing but random
+noise limits the stack.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+__all__ = ["SetOutlook", "limiting_set", "noise_curve", "outlook", "relative_weights"]
+
+
+@dataclass(frozen=True)
+class SetOutlook:
+    """One more night for one filter set.
+
+    Attributes
+    ----------
+    filter_set : name
+    frames : lights that the next night is taken to give (the median of the nights so far)
+    hours : their exposure
+    noise_ratio : noise afterwards over noise now
+    frames_to_halve : lights needed, beyond those there are, to halve the noise
+    weighted : True where measured weights were used, False where frames had to be taken as equal
+    """
+
+    filter_set: str
+    frames: int
+    hours: float
+    noise_ratio: float
+    frames_to_halve: int
+    weighted: bool
+
+
+def outlook(filter_set):
+    """The outlook of a :class:`FilterSet`, or None where it has no usable light."""
+    nights = {}
+    for light in filter_set.used:
+        nights.setdefault(light.night, []).append(light)
+    if not nights:
+        return None
+    weights, weighted = relative_weights(filter_set.used)
+    total = float(np.sum(weights))
+    frames = int(round(float(np.median([len(lights) for lights in nights.values()]))))
+    frames = max(frames, 1)
+    typical_weight = float(np.median(weights[weights > 0]))
+    typical_exposure = float(np.median([light.exposure_s for light in filter_set.used]))
+    return SetOutlook(
+        filter_set=filter_set.name,
+        frames=frames,
+        hours=frames * typical_exposure / 3600.0,
+        noise_ratio=math.sqrt(total / (total + frames * typical_weight)),
+        # Half the noise is four times the weight: three times what there is comes on top.
+        frames_to_halve=math.ceil(3.0 * total / typical_weight),
+        weighted=weighted,
+    )
+
+
+def relative_weights(lights):
+    """(weights, measured) of the lights in their order; equal ones where they were not measured."""
+    weights = [light.weight for light in lights]
+    if lights and all(weight is not None for weight in weights) and sum(weights) > 0:
+        return np.array(weights, dtype=np.float64), True
+    return np.ones(len(lights)), False
+
+
+def noise_curve(lights, final_noise):
+    """Noise after the first n lights, scaled so that it ends at the measured value.
+
+    Parameters
+    ----------
+    lights : used lights in order of time
+    final_noise : noise per pixel of the finished stack, electron/s
+
+    Returns
+    -------
+    counts : (n,) 1 .. n
+    noise : (n,) electron/s
+    """
+    weights, _ = relative_weights(lights)
+    summed = np.cumsum(weights)
+    with np.errstate(divide="ignore"):
+        return np.arange(1, len(weights) + 1), final_noise * np.sqrt(summed[-1] / summed)
+
+
+def limiting_set(signal_to_noise):
+    """Name of the filter set with the lowest figure, given dict name -> signal-to-noise; None for fewer than two."""
+    known = {name: value for name, value in signal_to_noise.items() if value is not None and math.isfinite(value)}
+    return min(known, key=known.get) if len(known) > 1 else None

@@ -1,0 +1,172 @@
+"""Fill the template: one self-contained HTML file."""
+
+from pathlib import Path
+
+import jinja2
+import yaml
+
+from pipeline.report_page import content, figures, sentences
+from pipeline.report_page.camera import camera_sentences, master_table
+from pipeline.report_page.findings import group_findings
+from pipeline.report_page.outlook import limiting_set, outlook
+from pipeline.report_page.quantities import count_of, joined, line_label
+from pipeline.report_page.summary import inputs_digest
+
+__all__ = ["render_page"]
+
+VERDICT_WORDS = {"pass": "Good.", "warn": "Look closer.", "fail": "No picture."}
+"""First word of the verdict, so that colour is not the only sign."""
+
+SECTIONS = (
+    ("happened", "What happened"),
+    ("frames", "Frames"),
+    ("filters", "Filters"),
+    ("stack", "Noise and registration"),
+    ("camera", "Masters and camera"),
+    ("limits", "What could not be done"),
+    ("next", "What next"),
+    ("provenance", "Where this comes from"),
+)
+"""Anchors and titles of the sections, as in the template."""
+
+SHORT_CELL = 24
+"""Letters up to which a cell is kept on one line: dates, numbers with units, names; longer ones may wrap."""
+
+UNITS_SHOWN = 6
+"""Units named behind a finding; more of them are counted."""
+
+
+def render_page(evidence, *, rows, remarks, maps, pictures):
+    """The page as text.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    rows : list of BenchRow
+    remarks : list of Remark
+    maps : Maps, block maps of stacks and lines
+    pictures : tuple (hero Drawing or None, list of Drawing for the filter sets)
+
+    Returns
+    -------
+    str
+    """
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent),
+        autoescape=lambda name: name != "style.css",
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=False,
+        keep_trailing_newline=True,
+    )
+    level, sentence = sentences.verdict(evidence)
+    hero, gallery = pictures
+    context = {
+        "target": evidence.target,
+        "short": SHORT_CELL,
+        "title_dates": _dates(evidence.nights),
+        "sections": SECTIONS,
+        "verdict_level": level,
+        "verdict_word": VERDICT_WORDS[level],
+        "verdict_sentence": sentence,
+        "hero": hero,
+        "gallery": gallery,
+        "happened": sentences.happened(evidence),
+        "night_table": content.night_table(evidence),
+        "frame_table": content.frame_table(remarks),
+        "frame_sentence": "Every light was used, and none stands out." if evidence.lights else "There are no lights.",
+        "quarantine_table": content.quarantine_table(evidence.quarantined),
+        "bench_table": content.bench_table(evidence.filter_sets, rows),
+        "filter_notes": _filter_notes(maps, gallery),
+        "anchor_sentence": sentences.anchor_sentence(evidence.anchor),
+        "camera_sentences": camera_sentences(evidence),
+        "master_table": master_table(evidence),
+        "findings": [_finding(group) for group in group_findings(evidence.flags)],
+        "outlook": _outlook(evidence, maps),
+        "provenance": _provenance(evidence),
+        "stage_table": content.stage_table(evidence),
+        "software_table": content.software_table(),
+        "configuration": yaml.safe_dump(evidence.settings, sort_keys=True, allow_unicode=True, default_flow_style=None),
+        **_figures(evidence, maps),
+    }
+    return environment.get_template("index.html.j2").render(context)
+
+
+def _figures(evidence, maps):
+    """Figures by their name in the template; None where there is nothing to draw."""
+    made = dict.fromkeys(("timeline", "registration", "noise", "backgrounds", "line_maps"))
+    if evidence.lights:
+        caption = sentences.timeline_sentence(evidence)
+        made["timeline"] = figures.timeline_figure(
+            evidence,
+            alt=f"Points over {count_of(len(evidence.lights), 'light')} in order of time: star width, sky, transparency and "
+            f"weight, as far as measured. {caption}",
+            caption=caption,
+        )
+        caption = sentences.registration_sentence(evidence)
+        made["registration"] = figures.registration_figure(
+            evidence, alt=f"Points over the lights in order of time: residual of the pose and matched stars. {caption}", caption=caption
+        )
+    noises = maps.noises()
+    if noises:
+        caption = sentences.noise_sentence(evidence, noises)
+        made["noise"] = figures.noise_figure(
+            evidence, noises, alt=f"Falling curves of noise against number of lights, a curve per filter set. {caption}", caption=caption
+        )
+    backgrounds = maps.backgrounds()
+    if backgrounds:
+        caption = sentences.background_sentence(backgrounds)
+        made["backgrounds"] = figures.background_figure(
+            backgrounds, alt=f"Colour-coded maps of the smooth background. {caption}", caption=caption
+        )
+    if maps.lines:
+        planes = {line_label(line): each.value[0] for line, each in maps.lines.items()}
+        caption = sentences.line_sentence(maps.lines)
+        made["line_maps"] = figures.line_figure(planes, alt=f"Grey maps of the line emission. {caption}", caption=caption)
+    return made
+
+
+def _filter_notes(maps, gallery):
+    """What this section cannot show, and why."""
+    notes = []
+    if not gallery:
+        notes.append("Pictures of the filter sets: none, since no flattened stack could be rendered.")
+    if not maps.backgrounds():
+        notes.append("Background models: none, since no stack was flattened.")
+    if not maps.lines:
+        notes.append("Line maps: none were made; the reasons stand under “What could not be done”.")
+    return notes
+
+
+def _finding(group):
+    entries = []
+    for text, units in group.items:
+        shown = joined(units) if len(units) <= UNITS_SHOWN else f"{', '.join(units[:UNITS_SHOWN])} and {len(units) - UNITS_SHOWN} more"
+        # Names that the sentence itself carries need no repeating.
+        entries.append((text, "" if all(unit in text for unit in units) else f"[{shown}]"))
+    return {"title": group.title, "severity": group.severity, "entries": entries}
+
+
+def _outlook(evidence, maps):
+    plans = [plan for each in evidence.filter_sets if (plan := outlook(each)) is not None]
+    said = [sentences.outlook_sentence(plan) for plan in plans]
+    best = maps.best_signal_to_noise()
+    limiting = limiting_set({name: value for name, (value, _) in best.items()})
+    if limiting is not None:
+        said.append(sentences.limiting_sentence(limiting, best))
+    elif len(plans) > 1:
+        said.append("Which filter set limits the picture was not measured: too few stacks show an object above their noise.")
+    return said
+
+
+def _provenance(evidence):
+    inputs = {entry["path"] for record in evidence.records for entry in record.inputs}
+    return [
+        f"Made from {count_of(len(inputs), 'input')} named in {count_of(len(evidence.records), 'QA record')}; SHA-256 over their "
+        f"paths, sizes and digests: {inputs_digest(evidence)}.",
+    ]
+
+
+def _dates(nights):
+    if not nights:
+        return "no nights"
+    return f"night of {nights[0]}" if len(nights) == 1 else f"{len(nights)} nights, {nights[0]} to {nights[-1]}"

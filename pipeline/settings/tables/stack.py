@@ -1,0 +1,84 @@
+"""Adding the frames: weights, matching of scale and sky, and what counts as an outlier."""
+
+from pipeline.settings.keys import Key
+
+__all__ = ["KEYS"]
+
+KEYS = (
+    Key(
+        "stack.objective",
+        kind="choice",
+        choices=("diffuse", "point"),
+        default="diffuse",
+        doc="What the weights of the frames are best for: nebulae (diffuse), or stars (point), where a frame with "
+        "sharp stars weighs more.",
+    ),
+    Key(
+        "stack.kernel",
+        kind="choice",
+        choices=("cubic", "linear"),
+        default="cubic",
+        doc="Interpolation between pixels of one colour. cubic keeps stars sharper; linear never overshoots beside "
+        "very bright pixels.",
+    ),
+    Key(
+        "stack.background_order",
+        kind="integer",
+        minimum=0,
+        maximum=4,
+        default=2,
+        doc="Degree of the surface by which a frame's sky is matched to the reference's; 0 matches the level only.",
+    ),
+    Key(
+        "stack.scale_error",
+        kind="number",
+        unit="1",
+        minimum=0.001,
+        maximum=0.2,
+        default=0.01,
+        doc="Relative error below which a colour channel of a frame has a photometric scale of its own; above, all "
+        "channels share one.",
+    ),
+    Key(
+        "stack.reject",
+        kind="flag",
+        default=True,
+        doc="Whether samples that lie off the others (trails, particle hits) are left out.",
+    ),
+    Key(
+        "stack.reject_high_sigma",
+        kind="number",
+        unit="sigma",
+        minimum=2,
+        maximum=50,
+        default=4.5,
+        doc="A sample brighter than the others by this many times its noise is left out.",
+    ),
+    Key(
+        "stack.reject_low_sigma",
+        kind="number",
+        unit="sigma",
+        minimum=2,
+        maximum=50,
+        default=6.0,
+        doc="The same for darker samples; larger, since trails and hits only add light.",
+    ),
+    Key(
+        "stack.grow_sigma",
+        kind="number",
+        unit="sigma",
+        minimum=1,
+        maximum=50,
+        default=2.0,
+        doc="A sample off by this much is left out if it is connected with one that is left out anyway.",
+    ),
+    Key(
+        "stack.grow_reach_px",
+        kind="integer",
+        unit="px",
+        minimum=0,
+        maximum=100,
+        default=10,
+        doc="Largest distance over which that spreads.",
+    ),
+)

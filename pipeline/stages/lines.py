@@ -1,0 +1,336 @@
+"""Lines: what of the light is gas, what is starlight.
+
+Reads the flattened stacks, decides what the filter sets at hand allow, solves, and writes one file a line and
+the continuum. A line file is always written for each line that is asked for; if the line could not be solved,
+its values are 0, its variance NaN, and the keyword SOLVED is F.
+"""
+
+import numpy as np
+
+from pipeline import qa
+from pipeline.bundles import LinearImage
+from pipeline.errors import InputError
+from pipeline.fitsio import read_linear, write_fits, write_linear
+from pipeline.numerics.line_solution import FilterSetData, solve_lines
+from pipeline.numerics.spectrum import LINES, constant_curve, read_curves, top_hat, typical_response
+from pipeline.settings.filters import lines_of, passbands_of
+
+__all__ = ["filter_set_data", "run"]
+
+CONTINUUM_ROLES = ("broadband", "unfiltered")
+"""Roles that can measure the continuum, the better first."""
+
+UNCERTAIN_CROSSTALK = 0.03
+"""Error of a channel's response to a line, per unit, above which a record warns: leakage of that size is visible."""
+
+BLENDS = {"NII": "Ha"}
+"""Lines that one passband does not tell apart: the weaker is counted with the stronger."""
+
+
+def filter_set_data(name, image, entry, response_path):
+    """A flattened stack with the curves of its filter and sensor.
+
+    Parameters
+    ----------
+    name : filter set
+    image : LinearImage
+    entry : its settings
+    response_path : CSV of the sensor's response, or None for the typical one
+
+    Returns
+    -------
+    FilterSetData
+
+    Raises
+    ------
+    InputError
+        If a curve lacks a channel.
+    """
+    responses = read_curves(response_path) if response_path else typical_response()
+    missing = [channel for channel in image.channels if channel not in responses]
+    if missing == ["L"] and {"R", "G", "B"} <= set(responses):
+        # A sensor without colour filters, and curves of one with them: their mean has the right shape at least.
+        missing, responses = [], {"L": _mean_curve([responses[c] for c in "RGB"])}
+    if missing:
+        raise InputError(
+            f"{response_path}: expected a column for channel {missing[0]}, found {', '.join(responses)}"
+        )
+    if entry["transmission"]:
+        curves = read_curves(entry["transmission"])
+        if "transmission" not in curves:
+            raise InputError(
+                f"{entry['transmission']}: expected a column transmission, found {', '.join(curves)}"
+            )
+        transmission = curves["transmission"]
+    else:
+        bands = passbands_of(entry)
+        transmission = top_hat(bands) if bands else constant_curve()
+    channels = tuple(responses[channel] for channel in image.channels)
+    return FilterSetData(name, image, transmission, channels, dict(entry["line_throughput"]))
+
+
+def run(layout, unit, settings, *, filter_sets):
+    """Separate the lines of all ``filter_sets``."""
+    options, camera = settings["lines"], settings["camera"]
+    entries = settings["filter_sets"]
+    with qa.record(layout, "lines", unit) as record:
+        promised = sorted({line for name in filter_sets for line in lines_of(entries[name])})
+        loaded = _load(layout, filter_sets, entries, camera["response"], record)
+        if not loaded:
+            raise InputError("no filter set has a flattened stack with data, so there is nothing to separate")
+        broad = _continuum_set(loaded, entries, record)
+        narrow, lines = _narrow_sets(loaded, entries, broad, record)
+        shape = loaded[0].image.shape[1:]
+        if broad is None:
+            record.flag(
+                "no_continuum_set",
+                "warn",
+                "there is no broadband or unfiltered set: starlight stays in the line maps (through narrow bands the "
+                "light of stars is a mixture of the lines' own colours, so it cannot be told apart), and there is "
+                "no natural-colour continuum",
+            )
+        solved = []
+        if lines:
+            refine = options["crosstalk"] == "measured" or (
+                options["crosstalk"] == "auto" and not camera["response"]
+            )
+            solution = solve_lines(
+                broad,
+                narrow,
+                lines,
+                refine=refine,
+                clean=options["remove_star_remnants"],
+                detection_sigma=options["star_sigma"],
+            )
+            _report(record, solution, lines, broad, camera["response"])
+            for index, line in enumerate(lines):
+                _write_line(layout, line, solution, index, broad)
+                solved.append(line.name)
+            continuum = _continuum_image(broad, solution)
+        else:
+            record.flag(
+                "no_lines", "info", "no filter set with data carries an emission line: continuum only"
+            )
+            continuum = broad.image if broad else None
+        for name in promised:
+            if name not in solved:
+                reason = _why_not(name, solved, entries, filter_sets)
+                record.flag("line_not_solved", "fail", f"{LINES[name].label} ({name}) is not given: {reason}")
+                _write_empty_line(layout, LINES[name], shape)
+        record.metrics(
+            {"lines_solved": ", ".join(solved) or None, "continuum_set": broad.name if broad else None}
+        )
+        _write_continuum(layout, continuum, broad, shape, solved)
+
+
+def _load(layout, filter_sets, entries, response_path, record):
+    loaded = []
+    for name in filter_sets:
+        path = layout.flat(name)
+        record.input(path)
+        image = read_linear(path) if path.is_file() else None
+        if image is None or not image.valid.any():
+            record.flag("set_without_data", "warn", f"filter set {name} has no data and is left out")
+            continue
+        loaded.append(filter_set_data(name, image, entries[name], response_path))
+    shapes = {data.image.shape[1:] for data in loaded}
+    if len(shapes) > 1:
+        raise InputError(f"flattened stacks should have one size, found {sorted(shapes)}")
+    return loaded
+
+
+def _continuum_set(loaded, entries, record):
+    """The set that measures the continuum: broadband before unfiltered, colour before mono, the deepest first."""
+    candidates = [data for data in loaded if entries[data.name]["role"] in CONTINUUM_ROLES]
+    if not candidates:
+        return None
+
+    def preference(data):
+        image = data.image
+        noise = float(np.median(image.variance[image.valid]))
+        return CONTINUUM_ROLES.index(entries[data.name]["role"]), -image.shape[0], noise
+
+    chosen = min(candidates, key=preference)
+    if entries[chosen.name]["role"] == "unfiltered":
+        record.flag(
+            "unfiltered_continuum", "info", f"{chosen.name} has no filter and serves as the continuum set"
+        )
+    for data in candidates:
+        if data is not chosen:
+            record.flag(
+                "set_not_used", "info", f"{data.name} is not used here: {chosen.name} measures the continuum"
+            )
+    return chosen
+
+
+def _narrow_sets(loaded, entries, broad, record):
+    """Sets with lines, and the lines that they can tell apart."""
+    narrow, names = [], []
+    for data in loaded:
+        carried = lines_of(entries[data.name])
+        if not carried:
+            continue
+        narrow.append(data)
+        names += [name for name in carried if name not in names]
+    names = [
+        name for name in names if BLENDS.get(name) not in names or not _share_all_sets(name, narrow, entries)
+    ]
+    data_count = sum(data.image.shape[0] for data in narrow)
+    while len(names) > data_count:
+        dropped = names.pop()
+        record.flag(
+            "too_few_channels",
+            "fail",
+            f"{dropped} cannot be told apart: {data_count} narrow channels see {len(names) + 1} lines",
+        )
+    return narrow, [LINES[name] for name in names]
+
+
+def _share_all_sets(name, narrow, entries):
+    """Whether each set that carries ``name`` carries the line that it blends with, too."""
+    return all(
+        BLENDS[name] in lines_of(entries[data.name])
+        for data in narrow
+        if name in lines_of(entries[data.name])
+    )
+
+
+def _why_not(name, solved, entries, filter_sets):
+    if BLENDS.get(name) in solved:
+        return f"one passband holds it together with {BLENDS[name]}, whose file has the light of both"
+    sets = [other for other in filter_sets if name in lines_of(entries[other])]
+    return f"the data of {', '.join(sets)} do not allow it"
+
+
+def _report(record, solution, lines, broad, response_path):
+    notes = dict(solution.notes)
+    refinements, mixing = notes.pop("refinements"), notes.pop("mixing")
+    record.metrics(notes)
+    for (name, channel), row in mixing.items():
+        for line, value in zip(lines, row, strict=True):
+            record.metric(f"response_{name}_{channel}_{line.name}", value)
+    record.metric("crosstalk_source", _crosstalk_source(refinements, response_path))
+    for name, result in refinements.items():
+        for c, channel in enumerate("RGB"):
+            for j, line in enumerate(lines):
+                record.metric(f"response_error_{name}_{channel}_{line.name}", result.error[c, j])
+        for j, line in enumerate(lines):
+            worst = float(result.error[:, j].max())
+            if result.measured[j] and worst > UNCERTAIN_CROSSTALK:
+                record.flag(
+                    "crosstalk_uncertain",
+                    "warn",
+                    f"{name}: the response of one channel to {line.label} is known to {worst:.3f} only, since "
+                    "hardly any gas shows that line alone; the other line's map may hold that share of it",
+                    value=worst,
+                    limit=UNCERTAIN_CROSSTALK,
+                )
+            if not result.measured[j]:
+                record.flag(
+                    "crosstalk_not_measured",
+                    "info" if response_path else "warn",
+                    f"{name}: too little bright {line.label} gas to measure which channels see it; the "
+                    f"{'given' if response_path else 'typical'} response curves stand",
+                )
+    for j, line in enumerate(lines):
+        known = np.isfinite(solution.line_variance[j])
+        if known.any():
+            record.metric(
+                f"line_noise_e_s_{line.name}", float(np.sqrt(np.median(solution.line_variance[j][known])))
+            )
+            record.metric(f"line_p99_e_s_{line.name}", float(np.percentile(solution.lines[j][known], 99)))
+        record.metric(f"line_channel_{line.name}", " ".join(solution.owners[j]))
+    record.metric("filled_fraction", float(solution.filled.mean()))
+    if broad is not None and not notes["continuum_ratio_from_stars"]:
+        record.flag(
+            "continuum_ratio_predicted",
+            "warn",
+            "too few stars to measure the narrow/broad ratio of starlight; it is computed from the curves for "
+            "black bodies",
+        )
+    if notes["psf_stars"] == 0:
+        record.flag(
+            "psf_not_matched", "warn", "no isolated star to measure the sharpness on: stars may leave rings"
+        )
+
+
+def _crosstalk_source(refinements, response_path):
+    start = "given response curves" if response_path else "typical response curves"
+    return f"{start}, refined from the data of {', '.join(refinements)}" if refinements else start
+
+
+def _continuum_image(broad, solution):
+    if broad is None:
+        return None
+    image = broad.image
+    return LinearImage(solution.continuum, solution.continuum_variance, image.coverage, image.rejected)
+
+
+def _line_keywords(line, *, solved, owner=("", ""), response=(), channels=()):
+    keywords = {
+        "LINE": (line.name, "emission line"),
+        "LINEWAVE": (line.wavelength_nm, "[nm] wavelength in air"),
+        "LINESET": (owner[0], "filter set in whose unit the line is given"),
+        "LINECHAN": (owner[1], "channel in whose unit the line is given"),
+        "SOLVED": (solved, "whether the line could be separated"),
+    }
+    by_channel = dict(zip(channels, response, strict=True))
+    for channel in channels or ("R", "G", "B"):
+        keywords[f"BRESP_{channel}"] = (
+            float(by_channel.get(channel, 0.0)),
+            "line in broadband channel per unit of line",
+        )
+    return keywords
+
+
+def _write_line(layout, line, solution, index, broad):
+    known = np.isfinite(solution.line_variance[index])
+    channels = broad.image.channels if broad else ()
+    response = solution.broadband_response[:, index] if broad else ()
+    write_fits(
+        layout.line(line.name),
+        np.where(known, solution.lines[index], 0.0).astype(np.float32),
+        extensions={
+            "VARIANCE": solution.line_variance[index],
+            "FILLED": (solution.filled & known).astype(np.uint8),
+        },
+        keywords=_line_keywords(
+            line, solved=True, owner=solution.owners[index], response=response, channels=channels
+        ),
+        history=[
+            "lines: generalised least squares of continuum and lines on all channels at one PSF",
+            "lines: flux is what the line gives in channel LINECHAN of set LINESET",
+            "lines: FILLED marks pixels under star remnants, interpolated from around",
+        ],
+    )
+
+
+def _write_empty_line(layout, line, shape):
+    write_fits(
+        layout.line(line.name),
+        np.zeros(shape, dtype=np.float32),
+        extensions={"VARIANCE": np.full(shape, np.nan, np.float32), "FILLED": np.zeros(shape, np.uint8)},
+        keywords=_line_keywords(line, solved=False),
+        history=["lines: this line could not be separated; see the QA record"],
+    )
+
+
+def _write_continuum(layout, continuum, broad, shape, solved):
+    if continuum is None:
+        nothing = np.zeros((3, *shape), dtype=np.float32)
+        continuum = LinearImage(nothing, np.full_like(nothing, np.nan), nothing)
+        note = "no set measures the continuum; nothing is covered"
+    else:
+        removed = f"minus its share of {', '.join(solved)}" if solved else "as it is, no line to remove"
+        note = f"flattened {broad.name} {removed}, at its own PSF"
+    write_linear(
+        layout.continuum(),
+        continuum,
+        keywords={"CONTSET": (broad.name if broad else "", "filter set that measures the continuum")},
+        history=[f"lines: {note}"],
+    )
+
+
+def _mean_curve(curves):
+    grid = np.unique(np.concatenate([curve.wavelength_nm for curve in curves]))
+    return type(curves[0])(grid, np.mean([curve(grid) for curve in curves], axis=0))

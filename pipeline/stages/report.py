@@ -1,0 +1,86 @@
+"""Report: what happened, is it good, what is wrong with which frame, what did each filter bring, what next.
+
+The report is made from what is there. A stage that failed, a filter set that is missing or a file that cannot be
+read becomes a sentence on the page and never stops it.
+"""
+
+import json
+
+from pipeline import qa
+from pipeline.atomic import write_bytes
+from pipeline.errors import InputError, PipelineError
+from pipeline.report_page.bench import bench
+from pipeline.report_page.evidence import Flag
+from pipeline.report_page.frames import frame_remarks
+from pipeline.report_page.gather import gather, with_problems
+from pipeline.report_page.halo import halo_share
+from pipeline.report_page.maps import read_maps
+from pipeline.report_page.page import render_page
+from pipeline.report_page.pictures import filter_set_picture, photograph
+from pipeline.report_page.sentences import picture_texts
+from pipeline.report_page.summary import summarise
+
+__all__ = ["run"]
+
+
+def run(layout, unit, settings, *, sessions, filter_sets):
+    """Write ``report/index.html`` and ``qa/summary.json``.
+
+    Parameters
+    ----------
+    layout : Layout
+    unit : "report"
+    settings : nested dict of all sections of the config; it is printed in full
+    sessions, filter_sets : names of those that take part in this run
+    """
+    with qa.record(layout, "report", unit) as record:
+        evidence = gather(layout, settings, sessions=sessions, filter_sets=filter_sets)
+        maps = read_maps(evidence)
+        halos = {each.name: halo_share(each, layout.link(each.name)) for each in evidence.filter_sets}
+        rows = bench(evidence.filter_sets, maps.flats, maps.regions, halos)
+        low_weight = settings["report"]["low_weight"]
+        remarks = frame_remarks(evidence.filter_sets, low_weight)
+        down_weighted = sum(r.relative_weight is not None and r.relative_weight < low_weight for r in remarks)
+        pictures, problems = _pictures(evidence, settings)
+        evidence = with_problems(evidence, (*maps.problems, *problems))
+        for flag in evidence.unreadable:
+            record.flag(flag.code, flag.severity, flag.message)
+        page = render_page(evidence, rows=rows, remarks=remarks, maps=maps, pictures=pictures)
+        summary = summarise(evidence, rows, down_weighted, layout)
+        write_bytes(layout.report(), page.encode())
+        text = json.dumps(summary, indent=1, ensure_ascii=False, allow_nan=False)
+        write_bytes(layout.summary(), (text + "\n").encode())
+        record.metrics(
+            {
+                "page_bytes": len(page.encode()),
+                "lights": len(evidence.lights),
+                "records": len(evidence.records),
+                "line_maps": len(maps.lines),
+                "filter_sets": len(evidence.filter_sets),
+            }
+        )
+        record.input(layout.inventory())
+
+
+def _pictures(evidence, settings):
+    """((hero or None, [picture of each filter set]), problems as Flags)."""
+    problems, hero, gallery = [], None, []
+    widths = settings["report"]
+    if evidence.preview is not None:
+        alt, caption = picture_texts(evidence)
+        try:
+            hero = photograph(evidence.preview, width=widths["picture_width_px"], alt=alt, caption=caption)
+        except InputError as error:
+            problems.append(_problem("preview", error))
+    for each in evidence.filter_sets:
+        if each.flat is None:
+            continue
+        try:
+            gallery.append(filter_set_picture(each, settings, width=widths["filter_picture_width_px"]))
+        except PipelineError as error:
+            problems.append(_problem(each.name, error))
+    return (hero, gallery), problems
+
+
+def _problem(unit, error):
+    return Flag("report", unit, "no_picture", "warn", f"A picture is missing from this page: {error}.")

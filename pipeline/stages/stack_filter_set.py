@@ -1,0 +1,107 @@
+"""Stack a filter set: the merge of its sessions' partial sums. A new night costs that night and this merge."""
+
+import numpy as np
+
+from pipeline import qa
+from pipeline.bundles import LinearImage
+from pipeline.errors import StageError
+from pipeline.fitsio import read_keywords, read_rows, write_linear
+from pipeline.numerics.block_noise import BLOCK
+from pipeline.numerics.partial_sum import PartialSum, merge
+from pipeline.progress import progress
+
+__all__ = ["run"]
+
+
+IMAGES = ("PRIMARY", "WEIGHT", "VARIANCE", "COVERAGE", "REJECTED")
+"""Of a session's stack, in the order of the fields of a partial sum."""
+
+BAND_PIXELS = 1_000_000
+"""Pixels of a plane that are merged at once: some 100 MB in float64, for any number of sessions and any size."""
+
+
+def run(layout, unit, settings, *, sessions):
+    """Merge the stacks of ``sessions`` into that of filter set ``unit``."""
+    del settings  # Nothing to set: the merge of partial sums has no choices.
+    with qa.record(layout, "stack_filter_set", unit) as record:
+        paths = [layout.session_stack(name) for name in sessions]
+        for path in paths:
+            record.input(path)
+        headers = [read_keywords(path) for path in paths]
+        total = _merged(paths, headers, unit)
+        image, rejected_share = _with_shares(total)
+        frames = sum(int(header["NFRAMES"]) for header in headers)
+        exposure_s = sum(float(header["EXPTOTAL"]) for header in headers)
+        write_linear(
+            layout.stack(unit),
+            image,
+            keywords={
+                "FILTSET": (unit, "filter set"),
+                "NSESSION": (len(sessions), "sessions merged"),
+                "NFRAMES": (frames, "frames in the sum"),
+                "EXPTOTAL": (exposure_s, "[s] total exposure"),
+                "CHANNELS": (",".join(image.channels), "planes in order"),
+            },
+            history=[f"stack_filter_set: merge of {name}" for name in sessions],
+        )
+        record.metrics(
+            {
+                "sessions": len(sessions),
+                "frames_used": frames,
+                "exposure_s": exposure_s,
+                "coverage_share": float(image.valid.all(axis=0).mean()),
+                "rejected_share": rejected_share,
+            }
+        )
+        if frames == 0:
+            record.flag(
+                "no_frames", "fail", f"no light of the filter set {unit} could be stacked; its stack is empty"
+            )
+            return
+        for c, channel in enumerate(image.channels):
+            _record_noise(record, channel, total, c, headers)
+
+
+def _merged(paths, headers, unit):
+    """PartialSum of all sessions, merged band by band."""
+    shapes = [tuple(header[f"NAXIS{axis}"] for axis in (3, 2, 1)) for header in headers]
+    for path, shape in zip(paths, shapes, strict=True):
+        if shape != shapes[0]:
+            raise StageError(f"{path}: expected planes of {shapes[0]} (channels, y, x), found {shape}")
+    _, ny, nx = shapes[0]
+    total = PartialSum.empty(shapes[0])
+    height = max(1, BAND_PIXELS // nx)
+    for first in progress(range(0, ny, height), f"merge {unit}", unit="bands"):
+        stop = min(first + height, ny)
+        parts = (PartialSum(*read_rows(path, IMAGES, first, stop).values()) for path in paths)
+        for name, plane in vars(merge(parts)).items():
+            getattr(total, name)[:, first:stop] = plane
+    return total
+
+
+def _with_shares(total):
+    """The LinearImage of a sum, and the share of all samples that was rejected."""
+    samples = total.coverage.astype(np.float32) + total.rejected
+    share = np.divide(total.rejected, samples, out=np.zeros_like(samples), where=samples > 0)
+    everything = samples.sum(dtype=np.float64)
+    rejected = float(total.rejected.sum(dtype=np.float64) / everything) if everything else 0.0
+    return LinearImage(total.mean, total.variance, total.coverage.astype(np.float32), share), rejected
+
+
+def _record_noise(record, channel, total, c, headers):
+    """Ideal noise from the variance of the merge; the measured one by the ratio that the sessions found."""
+    valid = total.coverage[c] > 0
+    if not valid.any():
+        return
+    ideal = float(np.sqrt(np.median(total.variance[c][valid]))) / BLOCK
+    known = [
+        (float(header[f"NRATIO_{channel}"]), float(header["EXPTOTAL"]))
+        for header in headers
+        if f"NRATIO_{channel}" in header
+    ]
+    record.metric(f"ideal_noise_block8_e_s_{channel}", ideal)
+    if known:
+        ratios, exposures = np.array(known).T
+        ratio = float(np.sqrt(np.average(ratios**2, weights=exposures)))
+        record.metric(f"noise_ratio_block8_{channel}", ratio)
+        record.metric(f"noise_block8_e_s_{channel}", ratio * ideal)

@@ -1,0 +1,287 @@
+"""Stack a session: every accepted light brought to the reference's scale and sky, and summed on the anchor's grid.
+
+The reference frame of the filter set is pinned, so the result of a session depends on no other session: it is a
+partial sum, from which the stack of the filter set is merged.
+"""
+
+import json
+
+import numpy as np
+
+from pipeline import qa
+from pipeline.calibration import Calibrator
+from pipeline.errors import InputError, StageError
+from pipeline.fitsio import write_fits
+from pipeline.numerics.cfa import Cfa
+from pipeline.numerics.frame_positions import Placement
+from pipeline.numerics.frame_survey import sample_on_grid, star_scales, survey_frame, usual_level
+from pipeline.numerics.partial_sum import PartialSum
+from pipeline.numerics.pose import Pose
+from pipeline.numerics.rejection import Thresholds
+from pipeline.numerics.relative_background import SampleGrid
+from pipeline.numerics.session_sum import StackFrame, sum_frames
+from pipeline.numerics.session_summary import channel_metrics, frames_table, session_metrics
+from pipeline.plan import load_session
+from pipeline.progress import progress
+from pipeline.tables import read_table, write_table
+
+__all__ = ["run"]
+
+INTERPRETER_BYTES = 250e6
+"""Python with the libraries of this stage, before any pixel is read."""
+
+BYTES_PER_FRAME_PIXEL = 22
+"""Pedestal and flat (4 each), mask, and one frame on its way: raw, calibrated, variance, saturation."""
+
+NEVER = 1e9
+"""Threshold in sigma that nothing reaches, for a stack without rejection."""
+
+
+def run(layout, unit, settings):
+    """Stack session ``unit``."""
+    with qa.record(layout, "stack_session", unit) as record:
+        plan = load_session(layout.session_plan(unit))
+        table = read_table(layout.registered(unit))
+        link = read_table(layout.link(plan.filter_set))
+        for path in (layout.registered(unit), layout.link(plan.filter_set), layout.anchor()):
+            record.input(path)
+        shape = anchor_shape(layout)
+        cfa = Cfa(plan.cfa)
+        accepted = [k for k, verdict in enumerate(table["verdict"]) if verdict == "accept"]
+        if link.meta.get("verdict") == "fail":
+            record.flag(
+                "not_linked",
+                "fail",
+                f"the filter set {plan.filter_set} could not be tied to the anchor, so its frames cannot be placed",
+            )
+            accepted = []
+        elif not accepted:
+            record.flag("no_frames", "fail", f"no light of {unit} was accepted, so its stack is empty")
+        calibrator = Calibrator.for_session(plan, layout, settings) if accepted else None
+        surveys = {}
+        if accepted:
+            surveys = _survey(layout, plan, settings, table, link, accepted, calibrator, shape, record)
+        used = [k for k in accepted if k in surveys and (surveys[k].weight > 0).any()]
+        if accepted and not used:
+            record.flag(
+                "no_frames", "fail", f"no light of {unit} overlaps the reference frame, so its stack is empty"
+            )
+        if used:
+            total, blocks, shares = _sum(plan, settings, table, surveys, used, calibrator, shape)
+        else:
+            total, blocks, shares = PartialSum.empty((len(cfa.channels), *shape)), None, None
+        noise = _noise(blocks, surveys, used, cfa.channels)
+        exposure_s = float(sum(table["exposure_s"][k] for k in used))
+        write_fits(
+            layout.session_stack(unit),
+            total.mean,
+            extensions={
+                "WEIGHT": total.weight,
+                "VARIANCE": total.variance,
+                "COVERAGE": total.coverage,
+                "REJECTED": total.rejected,
+            },
+            keywords=_keywords(plan, len(used), exposure_s, cfa, noise),
+            history=_history(settings["stack"], link),
+        )
+        write_table(layout.frames(unit), frames_table(table, cfa.channels, surveys, used, shares))
+        record.metrics(session_metrics(total, len(table), len(used), exposure_s, shares))
+        _record_channels(record, table, surveys, used, noise)
+
+
+def anchor_shape(layout):
+    """(ny, nx) of the anchor's grid."""
+    path = layout.anchor()
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        return int(content["height"]), int(content["width"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(f"{path}: expected the anchor with its width and height ({error!r})") from error
+
+
+def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, record):
+    """Row of the table -> FrameSurvey, for the frames that can be used."""
+    options, cfa = settings["stack"], calibrator.cfa
+    grid = SampleGrid.over(shape)
+    reference = _reference_signal(layout, plan, settings, link, calibrator, grid, options["kernel"])
+    stars = read_table(layout.stars(plan.name))
+    stars = stars[stars["flags"] == 0]
+    made = {}
+    for k in progress(accepted, f"stack {plan.name}, first look"):
+        frame = plan.frames[int(table["frame"][k])]
+        placement = _placement(table, k, cfa, (plan.height, plan.width))
+        scales = star_scales(
+            stars[stars["frame"] == table["frame"][k]],
+            placement.pose,
+            link,
+            cfa.channels,
+            wanted_error=options["scale_error"],
+        )
+        try:
+            signal, variance = _sampled(calibrator, frame, placement, grid, options["kernel"])
+        except (InputError, StageError) as error:
+            record.flag("frame_unreadable", "warn", str(error))
+            continue
+        made[k] = survey_frame(
+            signal,
+            variance,
+            scales,
+            reference,
+            cfa,
+            grid,
+            pose=placement.pose,
+            order=options["background_order"],
+            objective=options["objective"],
+            fwhm_px=float(table["fwhm_px"][k]),
+        )
+    return made
+
+
+def _reference_signal(layout, plan, settings, link, calibrator, grid, kernel):
+    """(C, n) signal of the filter set's reference frame on the grid."""
+    session = link.meta["session"]
+    theirs = plan
+    if session != plan.name:
+        theirs = load_session(layout.session_plan(session))
+        calibrator = Calibrator.for_session(theirs, layout, settings)
+    frame = next((frame for frame in theirs.frames if frame.path == link.meta["path"]), None)
+    if frame is None:
+        raise StageError(
+            f"{link.meta['path']}: the reference frame of {plan.filter_set} is not in session {session}"
+        )
+    shape = (theirs.height, theirs.width)
+    placement = Placement(
+        Pose.from_row(link.meta["pose"], shape), np.zeros((len(calibrator.cfa.channels), 2, 3))
+    )
+    signal, _ = _sampled(calibrator, frame, placement, grid, kernel)
+    if len(signal) != len(Cfa(plan.cfa).channels):
+        raise StageError(f"{plan.name}: the reference frame in {session} has other colour channels")
+    return signal
+
+
+def _sampled(calibrator, frame, placement, grid, kernel):
+    pixels = calibrator.calibrate(frame)
+    variance = pixels.noise.variance(pixels.value, flat=pixels.flat).astype(np.float32)
+    good = np.where(pixels.invalid | pixels.saturated, np.float32(np.nan), pixels.value)
+    return sample_on_grid(good, variance, calibrator.cfa, placement, grid, kernel=kernel)
+
+
+def _placement(table, k, cfa, shape):
+    offsets = table.meta.get("channel_offset") or {}
+    return Placement(
+        Pose.from_row(table["pose"][k], shape, kind=table["pose_kind"][k]),
+        np.array([offsets.get(channel, np.zeros((2, 3))) for channel in cfa.channels], dtype=np.float64),
+    )
+
+
+def _sum(plan, settings, table, surveys, used, calibrator, shape):
+    """Sum of the used frames, with the means of blocks and the rejected shares."""
+    options, cfa = settings["stack"], calibrator.cfa
+    frames = [
+        StackFrame(
+            placement=_placement(table, k, cfa, (plan.height, plan.width)),
+            exposure_s=float(table["exposure_s"][k]),
+            fwhm_px=float(table["fwhm_px"][k]),
+            scale=np.array([entry.scale for entry in surveys[k].scales]),
+            weight=surveys[k].weight,
+            backgrounds=surveys[k].backgrounds,
+            sky_variance=surveys[k].sky_variance,
+            load=_Loader(calibrator, plan.frames[int(table["frame"][k])]),
+        )
+        for k in used
+    ]
+    budget = (
+        settings["run"]["memory_gb"] * 1e9
+        - INTERPRETER_BYTES
+        - BYTES_PER_FRAME_PIXEL * plan.width * plan.height
+    )
+    return sum_frames(
+        frames,
+        cfa,
+        shape,
+        SampleGrid.over(shape),
+        usual_level([surveys[k] for k in used]),
+        thresholds=_thresholds(options),
+        kernel=options["kernel"],
+        budget_bytes=budget,
+        watch=lambda bands: progress(bands, f"stack {plan.name}", unit="bands"),
+    )
+
+
+class _Loader:
+    """Calibrated rows of one frame; the clipping level of the whole frame is looked up once."""
+
+    def __init__(self, calibrator, frame):
+        self.calibrator = calibrator
+        self.frame = frame
+        self.level = None
+
+    def __call__(self, first, stop):
+        if self.level is None and (first, stop) != (0, self.calibrator.shape[0]):
+            self.level = self.calibrator.saturation_of(self.frame)
+        pixels = self.calibrator.calibrate_rows(self.frame, first, stop, saturation_adu=self.level)
+        pixels.value[pixels.invalid] = np.nan
+        return pixels.value, pixels.saturated if pixels.saturated.any() else None
+
+
+def _thresholds(options):
+    if not options["reject"]:
+        return Thresholds(high=NEVER, low=NEVER, grow=NEVER, strong=NEVER, reach=0)
+    return Thresholds(
+        high=options["reject_high_sigma"],
+        low=options["reject_low_sigma"],
+        grow=options["grow_sigma"],
+        reach=options["grow_reach_px"],
+    )
+
+
+def _noise(blocks, surveys, used, channels):
+    """Channel -> NoiseFigures."""
+    if blocks is None:
+        return {}
+    weights = np.array([surveys[k].weight for k in used])
+    return {channel: blocks.figures(weights, c) for c, channel in enumerate(channels)}
+
+
+def _keywords(plan, n_used, exposure_s, cfa, noise):
+    keywords = {
+        "FILTSET": (plan.filter_set, "filter set"),
+        "NIGHT": (plan.night, "night, noon to noon local"),
+        "NFRAMES": (n_used, "frames in the sum"),
+        "EXPTOTAL": (exposure_s, "[s] total exposure"),
+        "CHANNELS": (",".join(cfa.channels), "planes in order"),
+    }
+    for channel, figures in noise.items():
+        ratio = figures.block[-1] / figures.ideal_block[-1]
+        # FITS has no NaN in a card: a ratio that was not measured is left out.
+        keywords[f"NRATIO_{channel}"] = (
+            ratio if np.isfinite(ratio) else None,
+            "noise of 8 x 8 blocks over ideal",
+        )
+    return keywords
+
+
+def _history(options, link):
+    steps = ", ".join(f"{name}={value}" for name, value in sorted(options.items()))
+    return [
+        f"stack_session: weighted mean on the anchor grid, {steps}",
+        f"reference frame: {link.meta.get('session')} #{link.meta.get('frame')}",
+    ]
+
+
+def _record_channels(record, table, surveys, used, noise):
+    """Metrics of the channels, and a flag where photometric scales are missing."""
+    exposures = np.array([float(table["exposure_s"][k]) for k in used])
+    for c, (channel, figures) in enumerate(noise.items()):
+        weights = np.array([surveys[k].weight[c] for k in used])
+        scales = np.array([surveys[k].scales[c].scale for k in used])
+        record.metrics(channel_metrics(channel, weights, exposures, scales, figures))
+    unmeasured = sum(not surveys[k].measured for k in used)
+    if unmeasured:
+        record.flag(
+            "scale_unmeasured",
+            "warn",
+            f"{unmeasured} of {len(used)} frames share too few stars with the reference for a photometric "
+            "scale; they were added unscaled",
+            unmeasured,
+        )

@@ -1,0 +1,131 @@
+"""The stacking engine against general-purpose libraries on the same arrays."""
+
+import numpy as np
+import pytest
+from astropy.stats import sigma_clip
+from scipy import ndimage
+
+from pipeline.numerics.band_noise import BandNoise
+from pipeline.numerics.cfa import Cfa
+from pipeline.numerics.frame_positions import Placement, frame_positions
+from pipeline.numerics.partial_sum import PartialSum, combine
+from pipeline.numerics.pose import Pose
+from pipeline.numerics.rejection import Thresholds, find_outliers
+from pipeline.numerics.sampling import resample
+
+
+def noisy_frame(shape, seed=1):
+    return np.random.default_rng(seed).normal(100, 5, shape).astype(np.float32)
+
+
+def sampled_at(frame, cfa, x, y, kernel):
+    """Our samples at frame positions; a pose that is the identity makes anchor and frame positions the same."""
+    placement = Placement(Pose.identity(frame.shape), np.zeros((len(cfa.channels), 2, 3)))
+    return resample(frame, cfa, placement, frame_positions(placement.pose, x, y), kernel=kernel)[0]
+
+
+@pytest.mark.parametrize("pattern", ["RGGB", "GBRG", "mono"])
+def test_linear_kernel_is_bilinear_interpolation_of_each_colour_plane(pattern):
+    """scipy.ndimage.map_coordinates, order 1, on each plane; the two greens averaged."""
+    cfa = Cfa(pattern)
+    frame = noisy_frame((60, 80))
+    rng = np.random.default_rng(2)
+    x, y = rng.uniform(4, 75, 500), rng.uniform(4, 55, 500)
+    ours = sampled_at(frame, cfa, x, y, "linear")
+    for c, channel in enumerate(cfa.channels):
+        if cfa.is_mono:
+            theirs = ndimage.map_coordinates(frame.astype(np.float64), [y, x], order=1)
+        else:
+            theirs = np.mean(
+                [
+                    ndimage.map_coordinates(
+                        frame[dy::2, dx::2].astype(np.float64), [(y - dy) / 2, (x - dx) / 2], order=1
+                    )
+                    for dy, dx in cfa.offsets(channel)
+                ],
+                axis=0,
+            )
+        # Output is float32 of size 100: half a unit in the last place is 4e-6.
+        np.testing.assert_allclose(ours[c], theirs, atol=1e-5)
+
+
+def test_cubic_kernel_meets_the_spline_on_smooth_data():
+    """scipy.ndimage.map_coordinates, order 3 (a cubic spline), on a wave of 25 pixels.
+
+    Half way between pixels Keys' kernel gives 9/8 cos(k/2) - 1/8 cos(3k/2) = 1 - 3/128 k^4 of a wave of k per step
+    (expanded by hand), which is its largest error; the spline's is a tenth of that.
+    """
+    rows, columns = np.mgrid[:100, :120]
+    frame = np.sin(2 * np.pi * columns / 25) * np.cos(2 * np.pi * rows / 31)
+    rng = np.random.default_rng(3)
+    x, y = rng.uniform(20, 99, 400), rng.uniform(20, 79, 400)
+    ours = sampled_at(frame.astype(np.float32), Cfa("RGGB"), x, y, "cubic")
+    theirs = ndimage.map_coordinates(frame[::2, ::2], [y / 2, x / 2], order=3)
+    largest = 3 / 128 * sum((2 * np.pi / (period / 2)) ** 4 for period in (25, 31))
+    np.testing.assert_allclose(ours[0], theirs, atol=1.1 * largest)
+    # And it is much better than the linear one, whose error is k^2 / 8.
+    linear = sampled_at(frame.astype(np.float32), Cfa("RGGB"), x, y, "linear")[0]
+    assert np.abs(ours[0] - theirs).max() < 0.1 * np.abs(linear - theirs).max()
+
+
+def test_rejection_agrees_with_sigma_clip_on_independent_samples():
+    """astropy.stats.sigma_clip about the median, with the standard deviation that the samples truly have.
+
+    On independent normal samples with lone outliers, no slope and no growth, both have to reject the same samples,
+    apart from those close to the threshold, since we count the noise of the median as well and sigma_clip
+    estimates its standard deviation from few samples.
+    """
+    rng = np.random.default_rng(4)
+    n, shape = 25, (40, 50)
+    values = rng.normal(0, 1, (n, 1, *shape)).astype(np.float32)
+    hit = rng.uniform(size=values.shape) < 0.01
+    values[hit] += rng.uniform(12, 60, hit.sum()).astype(np.float32)
+    model = BandNoise(np.array([24.5]), np.ones((n, 40, 1)), np.zeros((40, 1)), np.zeros(n))
+    thresholds = Thresholds(high=5, low=5, grow=1e9, strong=1e9, reach=0)
+    ours, _ = find_outliers(
+        values,
+        np.full(values.shape, 255, dtype=np.uint8),
+        [model],
+        noise_factors=[1.0],
+        slope_shares=np.zeros(n),
+        thresholds=thresholds,
+    )
+    clipped = sigma_clip(values.astype(np.float64), sigma=5, cenfunc="median", stdfunc="mad_std", axis=0)
+    assert (ours == hit).mean() > 0.99999
+    # mad_std of 25 samples scatters by 25 %: a 5 sigma limit is then anything above 3 sigma.
+    different = ours != clipped.mask
+    assert different.mean() < 2e-3
+    assert np.abs(values[different]).max() < 12
+
+
+def test_weighted_mean_is_numpys_average():
+    """numpy.average, and the textbook variance sum(w^2 V) / sum(w)^2."""
+    rng = np.random.default_rng(5)
+    n, shape = 9, (20, 30)
+    values = rng.normal(10, 2, (n, *shape)).astype(np.float32)
+    frame_weights, variance = rng.uniform(0.5, 2, n), rng.uniform(1, 3, n)
+    outlier = rng.uniform(size=values.shape) < 0.2
+    outlier[0] = False
+    model = BandNoise(
+        np.array([0.0]), variance[:, None, None] * np.ones((1, 20, 1)), np.zeros((20, 1)), np.zeros(n)
+    )
+    total = PartialSum.empty(shape)
+    combine(
+        values,
+        np.full(values.shape, 255, dtype=np.uint8),
+        outlier,
+        np.zeros(shape, dtype=np.float32),
+        model,
+        frame_weights=frame_weights,
+        density_factors=np.ones(n),
+        into=total,
+        rows=(0, 20),
+    )
+    weights = frame_weights[:, None, None] * ~outlier
+    expected = np.average(values.astype(np.float64), axis=0, weights=weights)
+    # Rounding of the result to float32.
+    np.testing.assert_allclose(total.mean, expected, rtol=1e-6)
+    honest = (weights**2 * variance[:, None, None]).sum(axis=0) / weights.sum(axis=0) ** 2
+    np.testing.assert_allclose(total.variance, honest, rtol=1e-6)
+    np.testing.assert_array_equal(total.coverage, (~outlier).sum(axis=0))
+    np.testing.assert_array_equal(total.rejected, outlier.sum(axis=0))

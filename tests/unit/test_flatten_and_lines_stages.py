@@ -1,0 +1,177 @@
+"""The stages flatten and lines on files, with every legal mix of filter sets."""
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from pipeline.bundles import LinearImage
+from pipeline.errors import InputError
+from pipeline.fitsio import read_image, read_keywords, read_linear, write_linear
+from pipeline.layout import Layout
+from pipeline.qa import read_record
+from pipeline.settings.tables import all_keys
+from pipeline.stages import flatten, lines
+from tests.unit.synthetic_stacks import BROAD_PASSBANDS, DUAL_PASSBANDS, make_scene
+
+ENTRY = {"filter_names": [], "lines": [], "transmission": None, "line_throughput": {}}
+SETS = {
+    "broad": {**ENTRY, "role": "broadband", "passbands_nm": [list(band) for band in BROAD_PASSBANDS]},
+    "duo": {**ENTRY, "role": "dualband", "passbands_nm": [list(band) for band in DUAL_PASSBANDS]},
+}
+
+
+def _settings(filter_sets=None, **changes):
+    settings = {"flatten": {}, "lines": {}, "camera": {"response": None}}
+    for key in all_keys():
+        if key.section in ("flatten", "lines"):
+            settings[key.section][key.name] = key.default
+    for path, value in changes.items():
+        section, name = path.split("__")
+        settings[section][name] = value
+    settings["filter_sets"] = filter_sets or SETS
+    return settings
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return make_scene(seed=2, shape=(256, 320), n_stars=120, cover=0.3)
+
+
+def _stacked(scene, root, names):
+    layout = Layout(root)
+    for name in names:
+        write_linear(layout.stack(name), scene.stacks[name])
+    return layout
+
+
+def _run(layout, names, settings):
+    for name in names:
+        flatten.run(layout, name, settings, filter_sets=names)
+    lines.run(layout, "lines", settings, filter_sets=names)
+
+
+def _codes(layout, stage, unit):
+    return {flag["code"]: flag["severity"] for flag in read_record(layout.qa(stage, unit))["flags"]}
+
+
+def test_both_sets(tmp_path, scene):
+    names = ["broad", "duo"]
+    layout = _stacked(scene, tmp_path, names)
+    _run(layout, names, _settings())
+    flat = read_linear(layout.flat("duo"))
+    background = read_image(layout.flat("duo"), "BACKGROUND")
+    np.testing.assert_allclose(flat.value + background, scene.stacks["duo"].value, atol=1e-5)
+    metrics = read_record(layout.qa("flatten", "broad"))["metrics"]
+    truth = np.ptp(scene.sky["broad"][1])
+    assert metrics["gradient_before_e_s_G"] == pytest.approx(truth, rel=0.1)
+    assert abs(metrics["gradient_after_e_s_G"]) < 0.05 * truth
+    assert 0.1 < metrics["free_sky_fraction"] < 0.9
+
+    header = read_keywords(layout.line("Ha"))
+    assert header["SOLVED"] is True and header["LINEWAVE"] == pytest.approx(656.279)
+    assert (header["LINESET"], header["LINECHAN"]) == ("duo", "R")
+    assert read_keywords(layout.line("OIII"))["LINECHAN"] == "G"
+    with fits.open(layout.line("Ha"), checksum=True) as hdus:
+        assert [hdu.name for hdu in hdus[1:]] == ["VARIANCE", "FILLED"]
+    # What fuse builds on: continuum plus the lines' share is the flattened broadband.
+    total = read_linear(layout.continuum()).value.copy()
+    for line in ("Ha", "OIII"):
+        keywords = read_keywords(layout.line(line))
+        for c, channel in enumerate("RGB"):
+            total[c] += keywords[f"BRESP_{channel}"] * read_image(layout.line(line))
+    np.testing.assert_allclose(total, read_linear(layout.flat("broad")).value, atol=3e-5)
+    record = read_record(layout.qa("lines", "lines"))
+    assert record["metrics"]["lines_solved"] == "Ha, OIII"
+    assert "refined from the data of duo" in record["metrics"]["crosstalk_source"]
+    assert record["metrics"]["continuum_ratio_from_stars"] is True
+
+
+def test_same_input_same_data_units(tmp_path, scene):
+    names = ["broad", "duo"]
+    for folder in ("a", "b"):
+        _run(_stacked(scene, tmp_path / folder, names), names, _settings())
+    for path in ("flat/duo.fits", "lines/Ha.fits", "lines/OIII.fits", "lines/continuum.fits"):
+        # Data units; the headers hold the time at which the checksum was made.
+        with fits.open(tmp_path / "a" / path) as first, fits.open(tmp_path / "b" / path) as second:
+            assert [hdu.header["DATASUM"] for hdu in first] == [hdu.header["DATASUM"] for hdu in second]
+
+
+def test_broadband_alone_gives_the_continuum_only(tmp_path, scene):
+    layout = _stacked(scene, tmp_path, ["broad"])
+    _run(layout, ["broad"], _settings({"broad": SETS["broad"]}))
+    assert _codes(layout, "lines", "lines") == {"no_lines": "info"}
+    np.testing.assert_array_equal(
+        read_linear(layout.continuum()).value, read_linear(layout.flat("broad")).value
+    )
+    assert not layout.line("Ha").exists()
+
+
+def test_dual_band_alone_says_what_is_lost(tmp_path, scene):
+    layout = _stacked(scene, tmp_path, ["duo"])
+    _run(layout, ["duo"], _settings({"duo": SETS["duo"]}))
+    assert _codes(layout, "lines", "lines")["no_continuum_set"] == "warn"
+    assert read_keywords(layout.line("OIII"))["BRESP_G"] == 0
+    continuum = read_linear(layout.continuum())
+    assert not continuum.valid.any()
+    gas = scene.lines["Ha"] > 0.3
+    assert np.median(read_image(layout.line("Ha"))[gas] / scene.lines["Ha"][gas]) == pytest.approx(
+        1, abs=0.15
+    )
+
+
+def test_a_set_without_data_is_named_and_its_lines_are_empty(tmp_path, scene):
+    layout = _stacked(scene, tmp_path, ["broad"])
+    nothing = np.zeros_like(scene.stacks["duo"].value)
+    write_linear(layout.stack("duo"), LinearImage(nothing, nothing, nothing))
+    _run(layout, ["broad", "duo"], _settings())
+    assert _codes(layout, "flatten", "duo") == {"no_data": "fail"}
+    codes = _codes(layout, "lines", "lines")
+    assert codes["set_without_data"] == "warn" and codes["line_not_solved"] == "fail"
+    assert read_keywords(layout.line("Ha"))["SOLVED"] is False
+    assert np.isnan(read_image(layout.line("Ha"), "VARIANCE")).all()
+
+
+def test_mono_narrow_sets_with_a_mono_broadband(tmp_path, scene):
+    """Three filters before a sensor without colours: green of the broadband as L, and one line a set."""
+    layout = Layout(tmp_path)
+    picked = {"lum": ("broad", 1), "hydrogen": ("duo", 0), "oxygen": ("duo", 1)}
+    for name, (source, c) in picked.items():
+        image = scene.stacks[source]
+        parts = (image.value[c : c + 1], image.variance[c : c + 1], image.coverage[c : c + 1])
+        write_linear(layout.stack(name), LinearImage(*parts))
+    sets = {
+        "lum": {**ENTRY, "role": "broadband", "passbands_nm": []},
+        "hydrogen": {**ENTRY, "role": "narrowband", "passbands_nm": [], "lines": ["Ha"]},
+        "oxygen": {**ENTRY, "role": "narrowband", "passbands_nm": [], "lines": ["OIII"]},
+    }
+    _run(layout, list(sets), _settings(sets))
+    assert read_linear(layout.continuum()).shape[0] == 1
+    header = read_keywords(layout.line("Ha"))
+    assert header["LINECHAN"] == "L" and header["BRESP_L"] > 0 and "BRESP_R" not in header
+    assert read_keywords(layout.line("OIII"))["SOLVED"] is True
+
+
+def test_hydrogen_and_nitrogen_in_one_band_go_by_one_name(tmp_path, scene):
+    layout = _stacked(scene, tmp_path, ["broad", "duo"])
+    sets = {**SETS, "duo": {**SETS["duo"], "lines": ["Ha", "NII", "OIII"]}}
+    _run(layout, ["broad", "duo"], _settings(sets))
+    assert read_keywords(layout.line("Ha"))["SOLVED"] is True
+    assert read_keywords(layout.line("NII"))["SOLVED"] is False
+    flags = read_record(layout.qa("lines", "lines"))["flags"]
+    assert any("one passband" in flag["message"] for flag in flags)
+
+
+def test_nothing_at_all_is_a_clear_error(tmp_path, scene):
+    layout = Layout(tmp_path)
+    with pytest.raises(InputError, match="no filter set has a flattened stack"):
+        lines.run(layout, "lines", _settings(), filter_sets=["broad", "duo"])
+    assert read_record(layout.qa("lines", "lines"))["verdict"] == "fail"
+
+
+def test_a_response_without_the_needed_channel_is_named(tmp_path, scene):
+    layout = _stacked(scene, tmp_path, ["broad"])
+    flatten.run(layout, "broad", _settings(), filter_sets=["broad"])
+    curve = tmp_path / "response.csv"
+    curve.write_text("wavelength_nm,R,G\n400,0,0\n700,1,1\n")
+    with pytest.raises(InputError, match=r"response\.csv: expected a column for channel B"):
+        lines.run(layout, "lines", _settings(camera__response=str(curve)), filter_sets=["broad"])

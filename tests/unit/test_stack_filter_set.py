@@ -1,0 +1,103 @@
+"""The merge of sessions equals the stack in one go."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from pipeline import qa
+from pipeline.errors import StageError
+from pipeline.fitsio import read_linear, write_fits
+from pipeline.layout import Layout
+from pipeline.numerics.partial_sum import PartialSum
+from pipeline.stages import stack_filter_set, stack_session
+from tests.unit.session_on_disk import SETTINGS, SHAPE, STARS, write_session
+from tests.unit.synthetic_exposures import add_hits, expose
+
+NO_REJECTION = {**SETTINGS, "stack": {**SETTINGS["stack"], "reject": False}}
+
+
+def part_of(exposures, which):
+    return dataclasses.replace(
+        exposures,
+        frames=exposures.frames[which],
+        placements=exposures.placements[which],
+        fwhm=exposures.fwhm[which],
+    )
+
+
+def stacked(tmp_path, parts, settings):
+    layout = Layout(tmp_path)
+    names, reference = [], 0
+    for k, part in enumerate(parts):
+        names.append(f"wide-{k}")
+        reference = write_session(layout, names[-1], part, reference=reference)
+    for name in names:
+        stack_session.run(layout, name, settings)
+    stack_filter_set.run(layout, "wide", settings, sessions=names)
+    return read_linear(layout.stack("wide")), qa.read_record(layout.qa("stack_filter_set", "wide"))
+
+
+def write_empty(path, shape):
+    planes = vars(PartialSum.empty(shape))
+    extensions = {name.upper(): planes[name] for name in ("weight", "variance", "coverage", "rejected")}
+    write_fits(path, planes["mean"], extensions=extensions, keywords={"NFRAMES": 0, "EXPTOTAL": 0.0})
+
+
+def test_merge_equals_one_go(tmp_path):
+    exposures = expose(SHAPE, 7, seed=15, stars=STARS, degrees=2.0)
+    merged, record = stacked(
+        tmp_path / "a", [part_of(exposures, slice(0, 3)), part_of(exposures, slice(3, 7))], NO_REJECTION
+    )
+    whole, _ = stacked(tmp_path / "b", [exposures], NO_REJECTION)
+    # Rounding of the parts to float32, relative 6e-8, a few times.
+    np.testing.assert_allclose(merged.value, whole.value, rtol=3e-7, atol=1e-6)
+    np.testing.assert_array_equal(merged.coverage, whole.coverage)
+    # The sky level to which the photon noise refers is the median of a session's frames: it differs by noise.
+    np.testing.assert_allclose(merged.variance, whole.variance, rtol=0.02)
+    assert record["metrics"]["frames_used"] == 7
+    assert record["metrics"]["sessions"] == 2
+    assert record["metrics"]["noise_ratio_block8_G"] < 1.25
+
+
+def test_with_rejection_the_difference_is_small_against_the_noise(tmp_path):
+    exposures = expose(SHAPE, 10, seed=16, stars=STARS)
+    for frame in exposures.frames:
+        add_hits(frame, np.random.default_rng(4), 2)
+    merged, _ = stacked(
+        tmp_path / "a", [part_of(exposures, slice(0, 5)), part_of(exposures, slice(5, 10))], SETTINGS
+    )
+    whole, _ = stacked(tmp_path / "b", [exposures], SETTINGS)
+    seen = (merged.coverage > 8) & (whole.coverage > 8)
+    difference = (merged.value - whole.value)[seen] / np.sqrt(whole.variance[seen])
+    # The promise is 2 % of the noise; nearly all samples are the same ones.
+    assert np.sqrt(np.mean(difference**2)) < 0.02
+    assert 0 < merged.rejected.max() <= 1
+
+
+def test_sessions_of_other_sizes_are_refused(tmp_path):
+    layout = Layout(tmp_path)
+    for name, shape in (("a", (3, 4, 4)), ("b", (3, 4, 5))):
+        write_empty(layout.session_stack(name), shape)
+    with pytest.raises(StageError, match="expected planes of"):
+        stack_filter_set.run(layout, "wide", SETTINGS, sessions=["a", "b"])
+    assert qa.read_record(layout.qa("stack_filter_set", "wide"))["verdict"] == "fail"
+
+
+def test_nothing_stacked_is_said(tmp_path):
+    layout = Layout(tmp_path)
+    write_empty(layout.session_stack("a"), (3, 4, 4))
+    stack_filter_set.run(layout, "wide", SETTINGS, sessions=["a"])
+    record = qa.read_record(layout.qa("stack_filter_set", "wide"))
+    assert record["verdict"] == "fail" and record["flags"][0]["code"] == "no_frames"
+    assert not read_linear(layout.stack("wide")).valid.any()
+
+
+def test_the_height_of_the_bands_changes_no_byte(tmp_path, monkeypatch):
+    exposures = expose(SHAPE, 4, seed=18, stars=STARS)
+    parts = [part_of(exposures, slice(0, 2)), part_of(exposures, slice(2, 4))]
+    whole, _ = stacked(tmp_path / "a", parts, SETTINGS)
+    monkeypatch.setattr(stack_filter_set, "BAND_PIXELS", 17 * SHAPE[1])
+    banded, _ = stacked(tmp_path / "b", parts, SETTINGS)
+    for name in ("value", "variance", "coverage", "rejected"):
+        assert getattr(banded, name).tobytes() == getattr(whole, name).tobytes(), name
