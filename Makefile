@@ -66,7 +66,7 @@ clean: ## remove what the demo made, and the virtual environment
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
 # Frames that are made again would count as new ones, so they are made only once.
-$(FRAMES)/nights-1-2.stamp: demo_inputs/scene.yaml $(wildcard demo_inputs/*.py) | $(VENV)/runtime.stamp
+$(FRAMES)/nights-1-2.stamp: demo_inputs/scene.yaml $(wildcard demo_inputs/*.py demo_inputs/nights/*.py) | $(VENV)/runtime.stamp
 	rm -rf $(FRAMES) $(FRAMES)_truth
 	$(SIMULATE) --nights 1 2
 	@touch "$@"

@@ -63,7 +63,8 @@ def run(options):
         )
     print()
     if not options.dry_run:
-        print("\n".join([*describe_jobs(jobs_of_last_run(layout)), "", *describe_outcome(layout), ""]))
+        jobs = jobs_of_last_run(layout)
+        print("\n".join([*describe_jobs(jobs, complete=not code), "", *describe_outcome(layout), ""]))
         print(f"{time.monotonic() - started:.0f} s in all, on {options.cores} cores")
     if code:
         print("The run failed; what could be made is there, the errors stand above.", file=sys.stderr)

@@ -5,6 +5,8 @@ from importlib import import_module
 __all__ = ["KERNEL_MODULES", "warm_all"]
 
 KERNEL_MODULES = (
+    "pipeline.numerics.aperture",
+    "pipeline.numerics.centroid",
     "pipeline.numerics.frame_positions",
     "pipeline.numerics.partial_sum",
     "pipeline.numerics.rejection",

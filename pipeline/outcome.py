@@ -7,12 +7,21 @@ from pipeline.qa import read_record
 
 __all__ = ["describe_jobs", "describe_outcome"]
 
+MOST_FLAGS = 12
+"""Findings that the terminal shows; more would push the rest off the screen."""
 
-def describe_jobs(jobs):
-    """The jobs that ran, as lines of text: rule, number, and their units."""
+
+def describe_jobs(jobs, *, complete):
+    """The jobs that ran, as lines of text: rule, number, and their units.
+
+    Parameters
+    ----------
+    jobs : dict from ``pipeline.workflow.jobs_of_last_run``
+    complete : whether the run did all there was to do
+    """
     finished = jobs["finished"]
     if not finished:
-        return ["Nothing to do: every result is up to date."]
+        return ["Nothing to do: every result is up to date." if complete else "No job was finished."]
     counts = Counter(job["rule"] for job in finished)
     lines = [f"{len(finished)} jobs ran:"]
     for rule in dict.fromkeys(job["rule"] for job in finished):
@@ -58,10 +67,15 @@ def _times(records):
 def _verdicts(records):
     counts = Counter(record["verdict"] for record in records)
     lines = [f"QA records: {counts['pass']} pass, {counts['warn']} warn, {counts['fail']} fail"]
-    for record in records:
-        for flag in record["flags"]:
-            if flag["severity"] != "info":
-                lines.append(f"  {flag['severity']:<5}{record['stage']} {record['unit']}: {flag['message']}")
+    flags = [(record, flag) for record in records for flag in record["flags"] if flag["severity"] != "info"]
+    # What failed comes first; the sort keeps the order otherwise.
+    flags.sort(key=lambda pair: pair[1]["severity"] != "fail")
+    lines += [
+        f"  {flag['severity']:<5}{record['stage']} {record['unit']}: {flag['message']}"
+        for record, flag in flags[:MOST_FLAGS]
+    ]
+    if len(flags) > MOST_FLAGS:
+        lines.append(f"  and {len(flags) - MOST_FLAGS} more; the report has them all")
     return lines
 
 

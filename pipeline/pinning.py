@@ -23,7 +23,14 @@ from pipeline.usage import code_for, settings_for
 __all__ = ["considered", "pin_choices"]
 
 OPEN, CLEARED, HELD = "open", "cleared", "held"
-"""States of a choice: to be made anew, with an old one perhaps still there; the old one removed; made."""
+"""States of a choice: to be made, with an old one perhaps still there; to be made, or to be tried again;
+made."""
+
+NONE_FIT = ("", "")
+"""In place of session and path: the choice was tried, and no frame was good enough."""
+
+UNLINKED = "fail"
+"""Verdict in the table of a filter set whose reference frame could not be linked to the anchor."""
 
 
 def pin_choices(layout, settings, *, clear):
@@ -68,34 +75,41 @@ def considered(layout, filter_set=None):
 
 def _pinned(layout, settings, sessions, filter_set, before):
     """The entry to keep for one choice, and a sentence if an earlier choice does not hold any more."""
-    what = "the anchor" if filter_set is None else f"the reference frame of {filter_set}"
     candidates = sorted(name for name, plan in sessions.items() if filter_set in (None, plan.filter_set))
-    frame = settings.get("anchor", {}).get("frame") if filter_set is None else None
+    frame = settings["anchor"]["frame"] if filter_set is None else None
     if frame:
         candidates = _sessions_with(frame, candidates, sessions)
-    entry = {"frame": frame, "sessions": candidates}
-    chosen = None if before is None or before["state"] == OPEN else _chosen(layout, filter_set)
-    if chosen is None:
-        count, state, why = (before or {}).get("round", 0) + (before is None), OPEN, None
-        if before and before["state"] == CLEARED:
-            state = CLEARED
-    else:
-        count, state = before["round"], HELD
-        kept = [name for name in before["sessions"] if name in sessions]
-        session, path = chosen
-        if frame != before["frame"]:
-            why = f"anchor.frame {'names another frame' if frame else 'names no frame now'}"
-        elif session not in sessions or not _has_frame(sessions[session], path):
-            why = f"{path} was {what} and is gone"
-        else:
-            entry["sessions"] = kept
-            why = None
-            if _basis(settings, sessions, filter_set, kept) != before["basis"]:
-                why = "the code or the settings that measure and choose have changed"
-        if why:
-            count, state = count + 1, OPEN
-    entry.update(round=count, state=state, basis=_basis(settings, sessions, filter_set, entry["sessions"]))
-    return entry, f"{why}: {what} is chosen anew, and what depends on it made again" if why else None
+    entry = {"frame": frame, "sessions": candidates, "round": 1, "state": OPEN}
+    message = None
+    if before is not None:
+        entry.update(round=before["round"], state=before["state"])
+        chosen = None if before["state"] == OPEN else _chosen(layout, filter_set)
+        if chosen is not None:
+            kept = [name for name in before["sessions"] if name in sessions]
+            basis = _basis(settings, sessions, filter_set, kept)
+            why, entry["sessions"] = _opening(before, frame, chosen, sessions, basis, kept, candidates)
+            if why:
+                what = "the anchor" if filter_set is None else f"the reference frame of {filter_set}"
+                message = f"{why.format(what)}: {what} is chosen anew, and what depends on it made again"
+                entry.update(round=before["round"] + 1, state=OPEN)
+            else:
+                entry["state"] = HELD if chosen != NONE_FIT else CLEARED
+    entry["basis"] = _basis(settings, sessions, filter_set, entry["sessions"])
+    return entry, message
+
+
+def _opening(before, frame, chosen, sessions, basis, kept, candidates):
+    """Why a choice that was made is opened, or None; and the sessions to choose from, or chosen from."""
+    session, path = chosen
+    if frame != before["frame"]:
+        return f"anchor.frame {'names another frame' if frame else 'names no frame now'}", candidates
+    if chosen == NONE_FIT:
+        return None, candidates
+    if session not in sessions or not _has_frame(sessions[session], path):
+        return f"{path} was {{}} and is gone", candidates
+    if basis != before["basis"]:
+        return "the code or the settings that measure and choose have changed", kept
+    return None, kept
 
 
 def _basis(settings, sessions, filter_set, names):
@@ -121,7 +135,7 @@ def _has_frame(plan, path):
 
 
 def _chosen(layout, filter_set):
-    """Session and path of the chosen frame, or None."""
+    """Session and path of the chosen frame, or ``NONE_FIT``; None before the choice."""
     path = _file(layout, filter_set)
     if not path.is_file():
         return None
@@ -130,6 +144,8 @@ def _chosen(layout, filter_set):
             content = json.loads(path.read_text(encoding="utf-8"))
         else:
             content = read_table(path).meta
+            if content["verdict"] == UNLINKED:
+                return NONE_FIT
         return content["session"], content["path"]
     except (OSError, ValueError, KeyError) as error:
         raise InputError(

@@ -3,6 +3,7 @@
 import fcntl
 import json
 import os
+import shlex
 import subprocess
 import sys
 from contextlib import contextmanager
@@ -11,7 +12,14 @@ from pathlib import Path
 from pipeline import PROJECT_ROOT
 from pipeline.errors import PipelineError
 
-__all__ = ["exclusive", "jobs_of_last_run", "main", "run_workflow", "settle_job_environment"]
+__all__ = [
+    "exclusive",
+    "jobs_of_last_run",
+    "main",
+    "quote_interpreter",
+    "run_workflow",
+    "settle_job_environment",
+]
 
 JOBS_FILE = "jobs.json"
 """List of the jobs of the last run, in the folder of the logs."""
@@ -72,6 +80,7 @@ def run_workflow(config, layout, *, cores, lock, dry_run=False, until=()):
         *(("--until", *until) if until else ()),
     ]
     settle_job_environment(PROJECT_ROOT)
+    _jobs_file(layout).unlink(missing_ok=True)
     with subprocess.Popen(command, pass_fds=[lock]) as engine:
         try:
             return engine.wait()
@@ -93,6 +102,15 @@ def settle_job_environment(root):
     os.environ["PYTHONPATH"] = os.pathsep.join(path)
     for variable in THREAD_VARIABLES:
         os.environ.setdefault(variable, "1")
+
+
+def quote_interpreter():
+    """Quote the path of the running Python, which the engine pastes into shell commands as it is.
+
+    Without this a checkout with a space in its path fails at its first job.
+    """
+    if not sys.executable.startswith("'"):
+        sys.executable = shlex.quote(sys.executable)
 
 
 def jobs_of_last_run(layout):

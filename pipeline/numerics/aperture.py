@@ -70,8 +70,8 @@ def annulus_sky(frame, usable, cell, x, y, inner, outer, n_channels):
 def aperture_fluxes(frame, variance, usable, cell, x, y, sky, sky_error, form, beta, radius, enclosed):
     """Flux of every star within ``radius``, per colour, as a grid with that colour on every pixel would show it.
 
-    A colour is sampled on a quarter or half of the pixels, at places that depend on where the star happens to lie. So the
-    sum over its samples is divided by what the known profile P (unit flux) puts on just these samples, and
+    A colour is sampled on a quarter or half of the pixels, at places that depend on where the star happens to
+    lie. So the sum over its samples is divided by what the known profile P (unit flux) puts on just these samples, and
     multiplied by what it puts in a full aperture: F = EE sum(w d) / sum(w P), w = soft edge of the aperture.
     Bad pixels are left out the same way.
 
@@ -136,6 +136,4 @@ def warm():
     cell = np.zeros((2, 2), dtype=np.uint8)
     at = np.full(1, 5.5)
     sky, error = annulus_sky(image, usable, cell, at, at, 2.0, 5.0, 1)
-    aperture_fluxes(
-        image, image, usable, cell, at, at, sky, error, np.array([0.5, 0.0, 0.5]), 3.0, 2.0, 0.9
-    )
+    aperture_fluxes(image, image, usable, cell, at, at, sky, error, np.array([0.5, 0.0, 0.5]), 3.0, 2.0, 0.9)

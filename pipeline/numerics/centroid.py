@@ -204,5 +204,15 @@ def warm():
     for channels in (1, 3):
         cell = np.zeros((2, 2), dtype=np.uint8)
         fit_positions(
-            image, image, usable, cell, -1, at, at, np.zeros((1, channels)), np.array([0.5, 0.0, 0.5]), 3.0, 2.0
+            image,
+            image,
+            usable,
+            cell,
+            -1,
+            at,
+            at,
+            np.zeros((1, channels)),
+            np.array([0.5, 0.0, 0.5]),
+            3.0,
+            2.0,
         )

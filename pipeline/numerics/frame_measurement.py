@@ -37,6 +37,13 @@ class FrameMeasurement:
     problem: str = ""
     fwhm_map: np.ndarray = field(default_factory=lambda: np.full((3, 3), np.nan))
 
+    @classmethod
+    def unmeasured(cls, channels, problem):
+        """Of a frame that could not even be read."""
+        values = {f"{kind}_{c}": np.nan for kind in ("sky_e_s", "noise_e_s") for c in channels}
+        unknown = ("gradient_e_s", "gradient_angle_deg", "saturated_fraction")
+        return cls(values | dict.fromkeys(unknown, np.nan) | _no_stars(), problem=problem)
+
 
 def measure_frame(frame, variance, bad, saturated, cfa, options):
     """Measure one calibrated frame.
@@ -65,7 +72,9 @@ def measure_frame(frame, variance, bad, saturated, cfa, options):
         return FrameMeasurement(values, problem=str(error))
     vetted = vet(detection, saturated, snr_min=options["min_star_snr"], edge_px=options["edge_px"])
     if vetted.x.size == 0:
-        return FrameMeasurement(values, problem=f"no stars: none of {vetted.n_detected} detections looks like one")
+        return FrameMeasurement(
+            values, problem=f"no stars: none of {vetted.n_detected} detections looks like one"
+        )
     usable &= ~detection.spikes
     profile = frame_profile(frame, usable, cfa, vetted)
     stars = measure_stars(
@@ -73,7 +82,11 @@ def measure_frame(frame, variance, bad, saturated, cfa, options):
     )
     stars = {name: column[: options["max_stars"]] for name, column in stars.items()}
     lines = find_trails(
-        detection.image, detection.noise, stars["x"], stars["y"], star_radius_px=TRAIL_MASK_FWHM * profile.fwhm
+        detection.image,
+        detection.noise,
+        stars["x"],
+        stars["y"],
+        star_radius_px=TRAIL_MASK_FWHM * profile.fwhm,
     )
     values.update(
         fwhm_px=profile.fwhm,
@@ -102,8 +115,20 @@ def _sky_values(frame, usable, cfa):
 
 
 def _no_stars():
-    unknown = ("fwhm_px", "fwhm_mad_px", "moffat_beta", "elongation", "elongation_angle_deg", "limiting_flux_e_s")
-    return dict.fromkeys(unknown, np.nan) | {"n_stars": 0, "n_profile_stars": 0, "trails": 0, "trail_ends": ""}
+    unknown = (
+        "fwhm_px",
+        "fwhm_mad_px",
+        "moffat_beta",
+        "elongation",
+        "elongation_angle_deg",
+        "limiting_flux_e_s",
+    )
+    return dict.fromkeys(unknown, np.nan) | {
+        "n_stars": 0,
+        "n_profile_stars": 0,
+        "trails": 0,
+        "trail_ends": "",
+    }
 
 
 def _map_of(profile, shape):

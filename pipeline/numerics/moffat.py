@@ -144,7 +144,13 @@ def fit_moffat(frame, usable, cell, x, y, *, fwhm_guess, radius):
     moved = np.hypot(parameters[:, 0] + problem.column0 - x, parameters[:, 1] + problem.row0 - y)
     inside_beta = (beta > BETA_RANGE[0] * 1.01) & (beta < BETA_RANGE[1] * 0.999)
     # A beta at the upper end is a Gaussian, which is a sound star; at the lower end it is not a star.
-    ok = settled & np.isfinite(fwhm) & (moved < fwhm_guess) & (inside_beta | (beta > 2.0)) & (fwhm < 2 * radius)
+    ok = (
+        settled
+        & np.isfinite(fwhm)
+        & (moved < fwhm_guess)
+        & (inside_beta | (beta > 2.0))
+        & (fwhm < 2 * radius)
+    )
     return MoffatFits(
         parameters[:, 0] + problem.column0,
         parameters[:, 1] + problem.row0,

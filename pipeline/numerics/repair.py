@@ -67,9 +67,7 @@ def repair_pixels(frame, bad, cfa):
     if where.size == 0:
         return repaired
     step = 1 if cfa.is_mono else 2
-    offsets = [
-        (dy * step, dx * step) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)
-    ]
+    offsets = [(dy * step, dx * step) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)]
     blank = np.where(bad, np.nan, repaired)
     padded = np.pad(blank, step, mode="reflect")
     row, column = where.T + step

@@ -93,7 +93,13 @@ def sky_gradient(frame, usable, cfa):
     columns, rows = np.meshgrid(x, y)
     try:
         plane, _ = fit_surface(
-            columns, rows, level, order=1, x0=0.5 * (nx - 1), y0=0.5 * (ny - 1), scale=0.5 * max(nx, ny),
+            columns,
+            rows,
+            level,
+            order=1,
+            x0=0.5 * (nx - 1),
+            y0=0.5 * (ny - 1),
+            scale=0.5 * max(nx, ny),
             clip_sigma=GRADIENT_CLIP_SIGMA,
         )
     except ValueError:

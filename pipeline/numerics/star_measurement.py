@@ -94,7 +94,12 @@ def frame_profile(frame, usable, cfa, vetted):
     radius = max(PROFILE_REACH_FWHM * guess, PROFILE_MIN_RADIUS_PX)
     ny, nx = frame.shape
     margin = radius + 2
-    inside = (vetted.x > margin) & (vetted.x < nx - 1 - margin) & (vetted.y > margin) & (vetted.y < ny - 1 - margin)
+    inside = (
+        (vetted.x > margin)
+        & (vetted.x < nx - 1 - margin)
+        & (vetted.y > margin)
+        & (vetted.y < ny - 1 - margin)
+    )
     alone = ~crowded(vetted.x, vetted.y, vetted.snr, 2 * radius)
     clear = inside & ((vetted.flags & FLAG_SATURATED) == 0)
     chosen = np.flatnonzero(clear & alone & (vetted.snr > PROFILE_SNR))[:PROFILE_STARS]
@@ -139,7 +144,9 @@ def measure_stars(frame, variance, usable, cfa, vetted, profile, *, aperture_fwh
     flux_c, flux_err_c, x_c, y_c. ``flags`` is 0 for a star to rely on.
     """
     form, beta = profile.form, profile.beta
-    inner, outer = (max(ring * profile.fwhm, least) for ring, least in zip(SKY_RING_FWHM, SKY_RING_MIN_PX, strict=True))
+    inner, outer = (
+        max(ring * profile.fwhm, least) for ring, least in zip(SKY_RING_FWHM, SKY_RING_MIN_PX, strict=True)
+    )
     n_channels = len(cfa.channels)
     sky, sky_error = annulus_sky(frame, usable, cfa.cell, vetted.x, vetted.y, inner, outer, n_channels)
     reach = max(POSITION_REACH_FWHM * profile.fwhm, POSITION_MIN_RADIUS_PX)
@@ -154,7 +161,10 @@ def measure_stars(frame, variance, usable, cfa, vetted, profile, *, aperture_fwh
         misfit = np.sqrt(np.maximum(chi2 - freedom - 3 * np.sqrt(2 * freedom), 0.0)) / vetted.snr
     saturated = (vetted.flags & FLAG_SATURATED) > 0
     # The flat core of a saturated star is masked, which leaves its place to the wings: kept from the window.
-    x, y = np.where(saturated | ~np.isfinite(x), vetted.x, x), np.where(saturated | ~np.isfinite(y), vetted.y, y)
+    x, y = (
+        np.where(saturated | ~np.isfinite(x), vetted.x, x),
+        np.where(saturated | ~np.isfinite(y), vetted.y, y),
+    )
     keep = saturated | (np.isfinite(chi2) & (misfit < WORST_MISFIT) & np.isfinite(sky).all(axis=1))
     error = np.where(np.isfinite(x_var), np.sqrt(0.5 * (x_var + y_var)), profile.fwhm)
     radius = aperture_fwhm * profile.fwhm

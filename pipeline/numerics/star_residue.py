@@ -23,10 +23,14 @@ LIMIT_SIGMA = 5.0
 """Departure of a pixel in the core from the ring, in units of noise and structure there, that shows."""
 
 REMNANT_SHARE = 0.5
-"""Line light below this share of the star's continuum in the narrow channel is a remnant."""
+"""Line light below this share of the star's continuum in the narrow channel is a remnant; so is what is negative,
+however much."""
 
 REMNANT_IN_WINGS = 0.25
 """Share of a star's light in the narrow channel that may remain in its wings: how far matched PSFs still differ."""
+
+OUTSHINES_SIGMA = 50.0
+"""Excess of a remnant beyond which nearby gas cannot be mistaken for it."""
 
 MAX_RADIUS_FWHM = 8.0
 """Largest disc; beyond it lie haloes, which are faint and smooth."""
@@ -80,7 +84,7 @@ def clean_stars(lines, variance, continuum, stars, fwhm):
             share, excess, radius, scatter = found
             if np.isfinite(share):
                 residues.append(abs(share))
-            if saturated[index] or (excess > LIMIT_SIGMA and abs(share) < REMNANT_SHARE):
+            if saturated[index] or (excess > LIMIT_SIGMA and share < REMNANT_SHARE):
                 window, disc = _disc(shape, stars.x[index], stars.y[index], radius)
                 mask[window] |= disc
                 out_variance[j][window][disc] += np.float32(scatter**2)
@@ -113,17 +117,32 @@ def _examine(line, variance, continuum, x, y, fwhm):
     starlight = float((light[core] - np.median(light[ring])).sum())
     share = float(cut[core].sum()) / starlight if starlight > 0 else np.nan
     excess = float(np.abs(cut[core]).max() / np.hypot(noise, scatter))
-    radius = 2.0 * fwhm
-    # Outwards while the share of starlight that a remnant may have still shows above the scatter. The line map
-    # itself is no guide here: gas has edges of its own.
+    return share, excess, _reach(line[y0:y1, x0:x1], light, distance, fwhm, noise, excess), scatter
+
+
+def _reach(line, light, distance, fwhm, noise, excess):
+    """Radius to which a remnant shows.
+
+    Outwards while the share of starlight that a remnant may have still shows above the noise. The line map itself
+    is a poor guide, for gas has edges of its own; but around a star whose remnant outshines any gas nearby (a
+    saturated core, say, spread by the kernel) it is a good one.
+    """
     outside = distance > (MAX_RADIUS_FWHM - 1) * fwhm
-    background = np.median(light[outside]) if outside.any() else 0.0
+    level, background = (
+        float(np.median(plane[outside])) if outside.any() else 0.0 for plane in (line, light)
+    )
+    radius = 2.0 * fwhm
     while radius < MAX_RADIUS_FWHM * fwhm:
-        next_ring = (distance > radius) & (distance <= radius + fwhm)
-        if not next_ring.any() or REMNANT_IN_WINGS * np.mean(light[next_ring] - background) < noise:
+        ring = (distance > radius) & (distance <= radius + 0.5 * fwhm)
+        if not ring.any():
+            break
+        starlight = REMNANT_IN_WINGS * np.mean(light[ring] - background) > noise
+        remnant = excess > OUTSHINES_SIGMA and abs(np.median(line[ring]) - level) > 2 * noise
+        if not (starlight or remnant):
             break
         radius += 0.5 * fwhm
-    return share, excess, radius, scatter
+    # The last ring within the noise is left out of the hole's rim, from which it is filled.
+    return radius + fwhm if excess > OUTSHINES_SIGMA else radius
 
 
 def _disc(shape, x, y, radius):

@@ -69,7 +69,11 @@ def find_trails(image, noise, stars_x, stars_y, *, star_radius_px):
 
 def _binned(image, x, y, radius):
     ny, nx = (n // BIN_PX * BIN_PX for n in image.shape)
-    blocks = image[:ny, :nx].reshape(ny // BIN_PX, BIN_PX, nx // BIN_PX, BIN_PX).mean(axis=(1, 3), dtype=np.float64)
+    blocks = (
+        image[:ny, :nx]
+        .reshape(ny // BIN_PX, BIN_PX, nx // BIN_PX, BIN_PX)
+        .mean(axis=(1, 3), dtype=np.float64)
+    )
     reach = int(np.ceil(radius / BIN_PX))
     for column, row in zip(x / BIN_PX, y / BIN_PX, strict=True):
         top, left = max(0, int(row) - reach), max(0, int(column) - reach)
@@ -111,7 +115,10 @@ def _chords(ny, nx, half):
 
 def _clip(angle, distance, ny, nx):
     """Interval of the parameter t in which the point (d cos - t sin, d sin + t cos) lies inside the image."""
-    low, high = np.full(np.broadcast(angle, distance).shape, -np.inf), np.full(np.broadcast(angle, distance).shape, np.inf)
+    low, high = (
+        np.full(np.broadcast(angle, distance).shape, -np.inf),
+        np.full(np.broadcast(angle, distance).shape, np.inf),
+    )
     for start, slope, limit in (
         (distance * np.cos(angle), -np.sin(angle), 0.5 * (nx - 1)),
         (distance * np.sin(angle), np.cos(angle), 0.5 * (ny - 1)),
@@ -129,8 +136,10 @@ def _extent(excess, angle, distance):
     t = np.arange(low, high)
     if len(t) < 2 * PIECES:
         return None
-    centre, side = (np.stack([_along(excess, angle, distance + offset, t) for offset in offsets])
-                    for offsets in ((-1, 0, 1), (-SIDE_BLOCKS, 1 - SIDE_BLOCKS, SIDE_BLOCKS - 1, SIDE_BLOCKS)))
+    centre, side = (
+        np.stack([_along(excess, angle, distance + offset, t) for offset in offsets])
+        for offsets in ((-1, 0, 1), (-SIDE_BLOCKS, 1 - SIDE_BLOCKS, SIDE_BLOCKS - 1, SIDE_BLOCKS))
+    )
     with np.errstate(invalid="ignore"):
         profile = np.nanmean(_filled(centre), axis=0) - np.nanmean(_filled(side), axis=0)
     pieces = np.array_split(np.arange(len(t)), PIECES)

@@ -128,7 +128,8 @@ def _judge_one(frame, transparency, problem, session, limits):
         )
     if limits["max_fwhm_px"] is not None and frame["fwhm_px"] > limits["max_fwhm_px"]:
         return Verdict(
-            REJECT, f"out of focus: FWHM {frame['fwhm_px']:.1f} px, stated limit {limits['max_fwhm_px']:.1f} px"
+            REJECT,
+            f"out of focus: FWHM {frame['fwhm_px']:.1f} px, stated limit {limits['max_fwhm_px']:.1f} px",
         )
     if cloudy:
         return Verdict(REJECT, f"{cloud}, limit {100 * limits['min_transparency']:.0f} %")

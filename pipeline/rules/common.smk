@@ -7,8 +7,9 @@ sys.path.insert(0, workflow.basedir)
 from pipeline.errors import PipelineError
 from pipeline.graph import Graph
 from pipeline.settings.load import load_settings
-from pipeline.workflow import settle_job_environment
+from pipeline.workflow import quote_interpreter, settle_job_environment
 
+quote_interpreter()
 settle_job_environment(workflow.basedir)
 
 if "settings_file" not in config:

@@ -123,7 +123,7 @@ def _substituted(stage):
 
 
 _PLAIN_OUTCOME = """\
-def describe_jobs(jobs):
+def describe_jobs(jobs, *, complete):
     return [f"{len(jobs['finished'])} jobs ran"]
 
 

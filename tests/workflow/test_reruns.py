@@ -12,6 +12,7 @@ import sys
 import time
 
 from pipeline.digest import modules_used
+from pipeline.tables import read_table, write_table
 
 NIGHT_1, NIGHT_2, NIGHT_3 = "2031-03-02", "2031-03-03", "2031-03-04"
 
@@ -204,3 +205,17 @@ def test_a_killed_run_goes_on_and_a_live_one_is_left_alone(fresh):
     done = fresh.run()
     assert "report" in done
     assert fresh.run() == []
+
+
+def test_a_filter_set_that_could_not_be_linked_is_tried_again_with_new_lights(processed):
+    link = processed.layout.link("duo")
+    table = read_table(link)
+    table.meta["verdict"] = "fail"
+    write_table(link, table)
+    # Without new lights there is nothing to try again: only what read the altered file is made anew.
+    assert "register_filter_set duo" not in processed.run("--dry-run")
+    processed.add_night(NIGHT_3, filters=("duo",))
+    jobs = processed.run("--dry-run")
+    assert "register_filter_set duo" in jobs
+    assert "register_session duo-2031-03-02" in jobs
+    assert "register_filter_set broad" not in jobs

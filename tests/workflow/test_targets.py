@@ -6,35 +6,57 @@ import sys
 
 import pytest
 
+from pipeline.graph import Graph
+from pipeline.settings.load import load_settings
+
 NIGHT = "2031-03-02"
+
+DUO = {"role": "dualband", "lines": ["Ha", "OIII"]}
 
 
 @pytest.mark.parametrize(
     ("filter_sets", "present", "lines"),
     [
-        ({"broad": {"role": "broadband"}}, ("broad",), set()),
-        ({"duo": {"role": "dualband", "lines": ["Ha", "OIII"]}}, ("duo",), {"Ha", "OIII"}),
-        (
-            {"broad": {"role": "broadband"}, "duo": {"role": "dualband", "lines": ["Ha", "OIII"]}},
-            ("broad",),
-            set(),
-        ),
+        ({"broad": {"role": "broadband"}}, ("broad",), []),
+        ({"duo": DUO}, ("duo",), ["Ha", "OIII"]),
+        ({"broad": {"role": "broadband"}, "duo": DUO}, ("broad",), []),
         (
             {"red": {"role": "narrowband", "lines": ["Ha"]}, "open": {"role": "unfiltered"}},
             ("red", "open"),
-            {"Ha"},
+            ["Ha"],
         ),
     ],
     ids=["only broadband", "only dual-band", "dual-band configured, not there", "narrowband and unfiltered"],
 )
-def test_a_missing_filter_set_leaves_a_graph(fresh, filter_sets, present, lines):
+def test_a_missing_filter_set_leaves_a_graph(fresh, monkeypatch, filter_sets, present, lines):
     fresh.settings["filter_sets"] = filter_sets
     fresh.write_config()
     fresh.add_night(NIGHT, filters=present)
-    jobs = fresh.run()
-    assert {f"flatten {name}" for name in present} == {job for job in jobs if job.startswith("flatten")}
+    jobs = fresh.run("--dry-run")
+    for stage in ("register_filter_set", "stack_filter_set", "flatten"):
+        assert [job for job in jobs if job.startswith(f"{stage} ")] == sorted(
+            f"{stage} {name}" for name in present
+        )
+    assert {"anchor", "lines", "fuse", "render", "report"} <= set(jobs)
+    monkeypatch.chdir(fresh.root)
+    assert Graph(load_settings(fresh.config)).lines == lines
+
+
+def test_a_target_with_only_a_dual_band_filter_runs_to_its_report(fresh):
+    fresh.settings["filter_sets"] = {"duo": DUO}
+    fresh.write_config()
+    fresh.add_night(NIGHT, filters=("duo",))
+    fresh.run()
     assert fresh.layout.report().is_file()
-    assert {path.stem for path in (fresh.layout.root / "lines").glob("*.fits")} - {"continuum"} == lines
+    assert {path.stem for path in (fresh.layout.root / "lines").glob("*.fits")} == {"continuum", "Ha", "OIII"}
+
+
+def test_a_target_without_lights_is_told_so(fresh):
+    (fresh.root / "my frames").mkdir()
+    done = fresh.attempt("run", fresh.config.name)
+    assert done.returncode == 1
+    assert "my target.yaml: no usable light in input.folders" in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 def test_mistakes_in_the_config_are_told_all_at_once_without_a_traceback(fresh):

@@ -1,0 +1,1 @@
+"""The simulator's parts: sky, light, sensor, files and truth."""

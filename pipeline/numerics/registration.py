@@ -1,0 +1,201 @@
+"""Registration of one star list to another: guesses in turn, each refined, until one withstands all doubts."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.numerics.match import LIST_LENGTHS, pair_vote, triangle_guess
+from pipeline.numerics.pose_refinement import refine
+
+__all__ = ["Limits", "StarList", "doubts", "register"]
+
+CHANCE_LIMIT = -8.0
+"""Decimal logarithm of the greatest accepted probability of a chance match. The pair vote looks at some 1e6
+hypotheses, so a false pose is accepted once in a hundred failed frames at the very most."""
+
+STILL_PX = 0.5
+"""A pose that moves no star by more than this looks like a lock on a fixed pattern of the sensor."""
+
+STILL_FRACTION = 0.5
+"""It is believed if at least this part of the bright stars matches; a pattern matches only itself."""
+
+BRIGHT = 30
+"""How many of the brightest stars are asked in that case."""
+
+HALF_FIELD_QUADRANTS = 3
+"""Of the four quarters of the overlap that have several stars each, so many must hold matches."""
+
+
+@dataclass(frozen=True)
+class StarList:
+    """Positions of stars, brightest first.
+
+    Attributes
+    ----------
+    xy : (n, 2) pixels
+    error : (n,) error of a coordinate, pixels
+    """
+
+    xy: np.ndarray
+    error: np.ndarray
+
+    def __len__(self):
+        return len(self.xy)
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a pose must satisfy.
+
+    Attributes
+    ----------
+    min_matched : stars
+    max_residual_px : rms distance of the matches
+    min_coverage : see ``Registration.coverage``
+    max_scale_difference : |scale - 1|
+    kinds : poses to choose from, stiffest first
+    allow_mirrored : whether mirror images are legal
+    """
+
+    min_matched: int
+    max_residual_px: float
+    min_coverage: float
+    max_scale_difference: float
+    kinds: tuple[str, ...] = ("similarity", "affine", "quadratic")
+    allow_mirrored: bool = False
+
+
+def register(source, target, shape, limits, *, random_seed):
+    """Find the pose of ``source`` on ``target``.
+
+    Parameters
+    ----------
+    source, target : StarList
+    shape : (ny, nx) of the source frame
+    limits : Limits
+    random_seed : int
+
+    Returns
+    -------
+    registration : Registration or None
+    problem : str; "" if the registration is to be trusted, else why there is none or why it is not
+    """
+    if min(len(source), len(target)) < 3:
+        return None, f"too few stars to match: {len(source)} in the frame, {len(target)} in the list"
+    best, best_problem = None, "no arrangement of stars in common with the list"
+    for mirrored in (False, True) if limits.allow_mirrored else (False,):
+        for guess in _guesses(source.xy, target.xy, shape, limits, mirrored, random_seed):
+            found = refine(
+                source.xy,
+                source.error,
+                target.xy,
+                target.error,
+                guess,
+                shape,
+                kinds=limits.kinds,
+                mirrored=mirrored,
+            )
+            if found is None:
+                continue
+            problem = doubts(found, source, target, limits)
+            if not problem:
+                return found, ""
+            if best is None or found.n_matched > best.n_matched:
+                best, best_problem = found, problem
+    return best, best_problem
+
+
+def doubts(found, source, target, limits):
+    """Why a registration cannot be trusted, or "" if it can.
+
+    Parameters
+    ----------
+    found : Registration
+    source, target : StarList
+    limits : Limits
+    """
+    pose = found.pose
+    if found.n_matched < limits.min_matched:
+        return f"only {found.n_matched} stars match the list, needed {limits.min_matched}"
+    if (pose.area_scale(*source.xy.T) < 0).any() != found.mirrored:
+        return "the stars only match as a mirror image"
+    if abs(pose.scale() - 1.0) > limits.max_scale_difference:
+        return f"scale differs by {100 * abs(pose.scale() - 1):.1f} %, limit {100 * limits.max_scale_difference:.1f} %"
+    if found.residual_px > limits.max_residual_px:
+        return (
+            f"matched stars lie {found.residual_px:.2f} px apart (rms), limit {limits.max_residual_px:.2f} px"
+        )
+    if found.log10_chance > CHANCE_LIMIT:
+        return (
+            f"the {found.n_matched} matches of {found.n_possible} stars may be chance "
+            f"(probability 1e{found.log10_chance:.0f})"
+        )
+    if found.coverage < limits.min_coverage:
+        return (
+            f"matches cover {100 * found.coverage:.0f} % of the common field, "
+            f"needed {100 * limits.min_coverage:.0f} %"
+        )
+    if _half_field(found, source, target):
+        return "stars match in a part of the common field only"
+    if _locked(found, source, target):
+        return "the match is a fixed pattern of the sensor, not stars"
+    return ""
+
+
+def _guesses(source, target, shape, limits, mirrored, random_seed):
+    """First guesses in order of cost, each made only when those before it did not hold."""
+    ny, _ = shape
+    # A mirror image is matched upside down, and the guess turned back.
+    flip = np.array([[1.0, 0.0, 0.0], [0.0, -1.0, ny - 1.0], [0.0, 0.0, 1.0]]) if mirrored else np.eye(3)
+    turned = source @ flip[:2, :2].T + flip[:2, 2]
+    still = None
+    for length in LIST_LENGTHS:
+        guess = triangle_guess(turned, target, length=length, random_seed=random_seed)
+        if (
+            guess is None
+            or abs(np.sqrt(abs(np.linalg.det(guess[:, :2]))) - 1) > 2 * limits.max_scale_difference
+        ):
+            continue
+        if np.abs(turned @ guess[:, :2].T + guess[:, 2] - turned).max() < STILL_PX:
+            still = guess
+        yield guess @ flip
+    guess = pair_vote(turned, target, max_scale_difference=limits.max_scale_difference)
+    if guess is not None:
+        yield guess @ flip
+    avoid = np.eye(2, 3) if still is None else still
+    guess = pair_vote(turned, target, max_scale_difference=limits.max_scale_difference, avoid=avoid)
+    if guess is not None:
+        yield guess @ flip
+
+
+def _locked(found, source, target):
+    """The pose moves nothing, and yet most bright stars on the common field have no partner."""
+    moved = np.column_stack(found.pose.forward(*source.xy.T))
+    if np.hypot(*(moved - source.xy).T).max() > STILL_PX:
+        return False
+    inside = _inside(moved, target.xy)
+    bright = np.flatnonzero(inside)[:BRIGHT]
+    return np.isin(bright, found.source).mean() < STILL_FRACTION
+
+
+def _half_field(found, source, target):
+    """Quarters of the common field with enough bright stars to expect matches, but none there."""
+    moved = np.column_stack(found.pose.forward(*source.xy.T))
+    inside = np.flatnonzero(_inside(moved, target.xy))
+    # Among the brightest, as many as did match: about that many should have a partner.
+    bright = inside[: max(2 * found.n_matched, 12)]
+    if len(bright) < 12:
+        return False
+    middle = 0.5 * (moved[bright].min(axis=0) + moved[bright].max(axis=0))
+    quarter = (moved > middle) @ (1, 2)
+    expected = [np.sum(quarter[bright] == k) for k in range(4)]
+    matched = [np.sum(quarter[found.source] == k) for k in range(4)]
+    share = found.n_matched / len(inside)
+    # Without any match where the overall share promises at least six, chance is below exp(-6).
+    empty = sum(1 for k in range(4) if matched[k] == 0 and share * expected[k] >= 6.0)
+    return empty > 4 - HALF_FIELD_QUADRANTS
+
+
+def _inside(points, others):
+    low, high = others.min(axis=0), others.max(axis=0)
+    return ((points >= low) & (points <= high)).all(axis=1)
