@@ -7,6 +7,7 @@ __all__ = ["KERNEL_MODULES", "warm_all"]
 KERNEL_MODULES = (
     "pipeline.numerics.aperture",
     "pipeline.numerics.centroid",
+    "pipeline.numerics.combine",
     "pipeline.numerics.frame_positions",
     "pipeline.numerics.partial_sum",
     "pipeline.numerics.rejection",

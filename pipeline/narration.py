@@ -62,7 +62,9 @@ class LogHandler(LogHandlerBase):
         super().close()
 
     def _run_info(self, record):
-        total = int(getattr(record, "stats", {}).get("total", 0))
+        stats = getattr(record, "stats", {})
+        # ``rule all`` only collects; it is no work.
+        total = int(stats.get("total", 0)) - int(stats.get("all", 0))
         if self.common_settings.dryrun and total and not self._total:
             _say("would run:")
         self._total = total
@@ -81,17 +83,13 @@ class LogHandler(LogHandlerBase):
             return
         self._finished.append(self._entry(record.job_id))
         took = time.monotonic() - job.started
-        _say(f"[{len(self._finished)}/{self._work_total()}] {job.what}: done in {took:.1f} s")
+        _say(f"[{len(self._finished)}/{self._total}] {job.what}: done in {took:.1f} s")
 
     def _job_error(self, record):
         job = self._jobs.get(record.jobid)
         what = job.what if job else record.rule_name
         self._failed.append(what)
         _say(f"{what}: failed" + (f"; see {record.log[0]}" if record.log else ""))
-
-    def _work_total(self):
-        """Jobs that do something; ``rule all`` only collects."""
-        return max(self._total - 1, len(self._finished))
 
     def _entry(self, jobid):
         job = self._jobs[jobid]

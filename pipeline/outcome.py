@@ -4,6 +4,7 @@ import json
 from collections import Counter, defaultdict
 
 from pipeline.qa import read_record
+from pipeline.usage import SETTINGS_USED
 
 __all__ = ["describe_jobs", "describe_outcome"]
 
@@ -23,7 +24,7 @@ def describe_jobs(jobs, *, complete):
     if not finished:
         return ["Nothing to do: every result is up to date." if complete else "No job was finished."]
     counts = Counter(job["rule"] for job in finished)
-    lines = [f"{len(finished)} jobs ran:"]
+    lines = ["1 job ran:" if len(finished) == 1 else f"{len(finished)} jobs ran:"]
     for rule in dict.fromkeys(job["rule"] for job in finished):
         units = [job["job"].removeprefix(rule).strip() for job in finished if job["rule"] == rule]
         lines.append(f"  {rule} x {counts[rule]}" + (f": {', '.join(units)}" if any(units) else ""))
@@ -50,7 +51,8 @@ def describe_outcome(layout):
 
 def _times(records):
     seconds, units, memory = defaultdict(float), Counter(), defaultdict(float)
-    for record in records:
+    order = {stage: number for number, stage in enumerate(SETTINGS_USED)}
+    for record in sorted(records, key=lambda record: order.get(record["stage"], len(order))):
         stage = record["stage"]
         seconds[stage] += record["wall_s"]
         units[stage] += 1

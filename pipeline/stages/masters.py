@@ -211,9 +211,9 @@ def _keywords(plan, frames, camera):
         "NIGHT": (plan.night, "night on which they were taken"),
         "FILTSET": (plan.filter_set, "filter set"),
         "CFAPAT": (plan.cfa, "colour pattern as stored"),
-        "RDNADU": (camera["read_noise_adu"], "[adu] read noise from the first pair"),
-        "GAINPTC": (camera["gain"], "[e-/adu] gain from the first pair of flats"),
-        "PEDESTAL": (plan.pedestal, "master subtracted first"),
+        "RDNADU": (camera["read_noise_adu"], "[adu] read noise"),
+        "GAINPTC": (camera["gain"], "[e-/adu] gain from flats"),
+        "PEDESTAL": (plan.pedestal, ""),
     }
 
 

@@ -9,6 +9,7 @@ import pytest
 from packaging.requirements import Requirement
 
 from pipeline import PROJECT_ROOT
+from pipeline.kernels import KERNEL_MODULES
 from pipeline.settings.document import default_yaml, reference_markdown
 from pipeline.settings.tables import SECTIONS, all_keys
 from pipeline.usage import SETTINGS_USED
@@ -141,3 +142,13 @@ def test_a_machine_without_python_is_told_in_one_sentence(tmp_path):
 def _make_venv(python, folder):
     command = [str(PROJECT_ROOT / ".ci" / "make-venv"), str(python), str(folder)]
     return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def test_every_module_with_compiled_code_is_warmed_before_the_jobs_start():
+    compiled = {
+        ".".join(path.relative_to(PROJECT_ROOT).with_suffix("").parts)
+        for path in (PROJECT_ROOT / "pipeline").rglob("*.py")
+        if re.search(r"^@(numba\.)?n?jit", path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    assert compiled
+    assert set(KERNEL_MODULES) == compiled

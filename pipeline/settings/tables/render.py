@@ -1,0 +1,29 @@
+"""Rendering: from linear light to a picture for the eye."""
+
+from pipeline.settings.keys import Key
+
+__all__ = ["KEYS"]
+
+KEYS = (
+    Key(
+        "render.sky_level", kind="number", minimum=0.02, maximum=0.4, default=0.11,
+        doc="Brightness of the empty sky in the picture, 0 black to 1 white.",
+    ),
+    Key(
+        "render.softening_sigma", kind="number", unit="sigma", minimum=0.5, maximum=1000, default=6.0,
+        doc="Where the tone curve turns from linear to logarithmic, in units of the noise of a pixel. Lower lifts the faint.",
+    ),
+    Key(
+        "render.white_quantile", kind="number", minimum=0.9, maximum=1, default=0.9995,
+        doc="Share of the pixels that are darker than white.",
+    ),
+    Key(
+        "render.saturation", kind="number", minimum=0, maximum=3, default=1.15,
+        doc="Colour: 1 as measured, 0 grey.",
+    ),
+    Key(
+        "render.crop_coverage", kind="number", minimum=0, maximum=1, default=0.5,
+        doc="The picture is cut to the rectangle whose rows and columns are covered by at least this share.",
+    ),
+)  # fmt: skip
+"""Keys of the section ``render``."""
