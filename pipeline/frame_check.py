@@ -1,23 +1,36 @@
 """Look once at every pixel of a new file: can it be read to the end, is there a picture, which colour pattern."""
 
 import time
+from dataclasses import asdict
 
 import numpy as np
 
 from pipeline.errors import InputError
 from pipeline.fitsio import read_frame, read_header
-from pipeline.headers import header_facts
+from pipeline.headers import KIND_KEYWORDS, header_facts
+from pipeline.numerics.green_planes import green_test
 
-__all__ = ["GREEN_RELATION", "green_diagonal", "inspect_file"]
+__all__ = ["inspect_file"]
 
 STILL_WRITTEN_S = 10.0
-"""A file changed less than this before it was found unreadable may still be on its way."""
+"""A file that changed less than this before it was found unreadable may still be on its way."""
 
-GREEN_RELATION = 3.0
-"""The two planes of one diagonal are taken for green when the other two differ at least this many times as much."""
+LEAST_EDGE_PX = 16
+"""A picture smaller than this cannot hold a star list."""
 
-LEAST_DIFFERENCE = 0.004
-"""Smallest relative difference between the other two planes that is trusted: below, vignetting and noise compete."""
+MOST_BLANK = 0.5
+"""A frame of which more than this share holds no number is no frame."""
+
+PILE_PIXELS = 5
+"""So many pixels at exactly the highest value of a frame can be a clipped level; fewer are chance."""
+
+PILE_BELOW_ADU = 64
+"""Width of the range below the highest value against which the pile is held. It spans several steps even of a
+12-bit camera whose values are stretched to 16 bits (steps of 16)."""
+
+PILE_SHARE = 0.25
+"""A clipped level holds at least this share of what lies just below it: the wings of stars get rarer upwards, a
+clipped core is all at one value."""
 
 
 def inspect_file(path):
@@ -25,65 +38,54 @@ def inspect_file(path):
 
     Returns
     -------
-    dict with "ok" (bool); if ok: "hdu", "width", "height", "facts", "imagetyp", "header" (the few keywords that name
-    kinds), "parity" ([4] mean level of the pixels of the 2 x 2 cell, row by row); else "reason" and "waiting"
-    (True if the file may still be growing)
+    dict with "ok" (bool). If ok: "hdu", "width", "height", "facts", "kind_header" (the few keywords that name
+    kinds), "green" (a ``GreenTest`` as dict, or None), "clipped_adu" (level at which the camera clips, None if
+    no pixel reached it). Else "reason", and "waiting" (True if the file may still be growing).
     """
     try:
         hdu, header = read_header(path)
         frame = read_frame(path, hdu)
     except InputError as error:
-        fresh = time.time() - path.stat().st_mtime < STILL_WRITTEN_S and path.stat().st_size > 0
-        return {"ok": False, "waiting": fresh, "reason": str(error).removeprefix(f"{path}: ")}
-    lowest, highest = frame.min(), frame.max()
-    if not np.isfinite(frame).any():
-        return {"ok": False, "waiting": False, "reason": "no pixel holds a number"}
+        return _refused(str(error).removeprefix(f"{path}: "), waiting=_fresh(path))
+    if min(frame.shape) < LEAST_EDGE_PX:
+        return _refused(f"{frame.shape[1]} x {frame.shape[0]} pixels, which is no picture")
+    if frame.dtype.kind == "f":
+        blank = float(1 - np.isfinite(frame).mean())
+        if blank > MOST_BLANK:
+            return _refused(f"{100 * blank:.0f} % of the pixels hold no number")
+        frame = np.where(np.isfinite(frame), frame, np.float32(np.nan))
+    lowest, highest = np.nanmin(frame), np.nanmax(frame)
     if lowest == highest:
-        return {"ok": False, "waiting": False, "reason": f"all pixels have the same value, {lowest}"}
-    facts = header_facts(header)
-    names = {key: str(header[key]) for key in ("IMAGETYP", "FRAME", "FRAMETYP", "OBSTYPE", "DATE-LOC") if key in header}
+        return _refused(f"all pixels have the same value, {lowest:g}")
+    test = green_test(frame)
     return {
         "ok": True,
         "hdu": hdu,
         "width": int(frame.shape[1]),
         "height": int(frame.shape[0]),
-        "facts": facts,
-        "kind_header": names,
-        "parity": _parity_levels(frame),
+        "facts": header_facts(header),
+        "kind_header": {key: str(header[key]) for key in KIND_KEYWORDS if key in header},
+        "green": None if test is None else asdict(test),
+        "clipped_adu": _clipped_level(frame, highest),
     }
 
 
-def green_diagonal(parity, pedestal):
-    """Which diagonal of the 2 x 2 cell holds two alike pixels while the other does not.
-
-    Parameters
-    ----------
-    parity : (4,) levels of the pixels (0,0), (0,1), (1,0), (1,1), y first
-    pedestal : level without light, in the same unit
-
-    Returns
-    -------
-    "main" for (0,0) and (1,1), "anti" for (0,1) and (1,0), "none" if all four are alike (mono), None if undecided
-    """
-    p = np.asarray(parity, dtype=np.float64) - pedestal
-    usual = max(p.mean(), 1e-6)
-    main, anti = abs(p[0] - p[3]) / usual, abs(p[1] - p[2]) / usual
-    if max(main, anti) < LEAST_DIFFERENCE:
-        means_differ = abs((p[0] + p[3]) - (p[1] + p[2])) / (2 * usual)
-        return "none" if means_differ < LEAST_DIFFERENCE else None
-    if anti > GREEN_RELATION * main:
-        return "main"
-    if main > GREEN_RELATION * anti:
-        return "anti"
-    return None
+def _refused(reason, *, waiting=False):
+    return {"ok": False, "waiting": waiting, "reason": reason}
 
 
-def _parity_levels(frame):
-    """Mean of the central half of the values of each position in the 2 x 2 cell."""
-    levels = []
-    for dy in (0, 1):
-        for dx in (0, 1):
-            values = np.sort(frame[dy::2, dx::2], axis=None)
-            quarter = values.size // 4
-            levels.append(float(values[quarter : values.size - quarter].mean(dtype=np.float64)))
-    return levels
+def _fresh(path):
+    try:
+        return abs(time.time() - path.stat().st_mtime) < STILL_WRITTEN_S
+    except OSError:
+        # Gone since it was found: as if it had never been complete.
+        return True
+
+
+def _clipped_level(frame, highest):
+    """Level at which many pixels pile up at the top of a frame, or None."""
+    pile = np.count_nonzero(frame == highest)
+    if pile < PILE_PIXELS:
+        return None
+    below = np.count_nonzero(frame >= float(highest) - PILE_BELOW_ADU) - pile
+    return float(highest) if pile >= PILE_SHARE * below else None

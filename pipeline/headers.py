@@ -1,39 +1,44 @@
 """What a raw frame says about itself, whatever program wrote it.
 
-Keywords are those that capture programs and observatories use at large (common practice, no source), beside the
-reserved ones of FITS 4.0 (DATE-OBS, OBJECT, INSTRUME, TELESCOP).
+Keywords are those that capture programs and observatories use at large (common practice, no source), beside
+the reserved ones of FITS 4.0 (DATE-OBS, OBJECT, INSTRUME, TELESCOP).
 """
 
+import math
 import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from pipeline.numerics.cfa import BAYER_PATTERNS
+__all__ = ["KIND_KEYWORDS", "exposure_start", "frame_kind", "header_facts", "kind_of_words", "number"]
 
-__all__ = ["exposure_start", "frame_kind", "header_facts", "kind_of_words", "night_of", "number", "stored_pattern"]
+KIND_KEYWORDS = ("IMAGETYP", "FRAME", "FRAMETYP", "OBSTYPE")
+"""Keywords that tell what a frame is, in order of trust."""
 
 KIND_WORDS = (
     ("darkflat", ("darkflat", "flatdark", "dark flat", "flat dark", "dark for flat")),
-    ("flat", ("flat", "skyflat", "domeflat", "twilight")),
+    ("flat", ("flat", "flatfield", "skyflat", "domeflat", "twilight")),
     ("dark", ("dark",)),
-    ("bias", ("bias", "zero", "offset")),
+    ("bias", ("bias", "biases", "zero", "offset")),
     ("light", ("light", "object", "science", "target")),
 )
-"""Words that tell the kind of a frame, in the order in which they are tried: "dark flat" before "dark" and "flat"."""
+"""Words that tell the kind of a frame, in the order in which they are tried: "dark flat" before "dark" and
+"flat". They count as whole words; a number may follow ("flat01"), but not after "offset", where it is a setting."""
 
 NUMBERS = {
     "exposure_s": ("EXPTIME", "EXPOSURE", "EXP_TIME"),
     "gain_setting": ("GAIN", "ISO", "ISOSPEED"),
     "offset_setting": ("OFFSET", "BLKLEVEL"),
-    "temperature_c": ("CCD-TEMP", "CCDTEMP", "SET-TEMP", "DET-TEMP", "CAMTEMP"),
+    "temperature_c": ("CCD-TEMP", "CCDTEMP", "DET-TEMP", "SET-TEMP", "CAMTEMP"),
     "electrons_per_adu": ("EGAIN",),
     "read_noise_e": ("RDNOISE", "READNOIS", "RON"),
     "rotation_deg": ("ROTATANG", "ROTANG", "ROTATOR"),
     "focal_length_mm": ("FOCALLEN",),
     "pixel_um": ("XPIXSZ", "PIXSIZE1"),
-    "longitude_deg": ("SITELONG", "LONG-OBS", "OBSGEO-L"),
 }
 """Keywords that hold a number, in order of trust."""
+
+LONGITUDE_KEYWORDS = ("SITELONG", "LONG-OBS", "OBSGEO-L")
+"""Keywords of the site's longitude, east positive, in degrees or as degrees, minutes and seconds."""
 
 POSITIVE = ("focal_length_mm", "pixel_um", "electrons_per_adu", "read_noise_e")
 """Numbers for which 0 stands for "not known"."""
@@ -41,41 +46,60 @@ POSITIVE = ("focal_length_mm", "pixel_um", "electrons_per_adu", "read_noise_e")
 DATE_KEYWORDS = ("DATE-OBS", "DATE-BEG", "DATE_OBS")
 """Keywords of the start in UTC."""
 
-NAMED_FRACTION = re.compile(r"(\d{4})-(\d\d)-(\d\d)T(\d\d):(\d\d)(?::(\d\d)(\.\d+)?)?")
-"""ISO 8601 as in FITS 4.0 section 9.1.1, seconds and fraction optional."""
+TIME_KEYWORDS = ("TIME-OBS", "UTSTART", "UT")
+"""Where the start is a date alone, keywords of its time of day."""
+
+DAY_COUNTS = {"MJD-OBS": datetime(1858, 11, 17), "JD": datetime(1858, 11, 16, 12) - timedelta(days=2400000)}
+"""Keywords that count days, with their day 0 (JD 2400000.5 = MJD 0 = 1858-11-17, FITS 4.0 section 9.5)."""
+
+DATE_AND_TIME = re.compile(r"(\d{4})-(\d\d)-(\d\d)[T ](\d\d):(\d\d)(?::(\d\d)(\.\d+)?)?")
+"""ISO 8601 as in FITS 4.0 section 9.1.1; seconds and their fraction are optional."""
+
+OFFSET_STEP_H = 0.25
+"""Time zones differ from UTC by whole quarters of an hour."""
+
+LARGEST_OFFSET_H = 14.0
+"""No clock on Earth is further from UTC."""
 
 
 def number(value):
     """A number from a header value: 11, "11 C", "1,5" or "120 s"; None where there is none."""
     if isinstance(value, bool):
         return None
-    if isinstance(value, int | float):
-        return float(value)
-    found = re.match(r"\s*([-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?)", str(value))
-    return float(found.group(1).replace(",", ".")) if found else None
+    if not isinstance(value, int | float):
+        found = re.match(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)", str(value))
+        if not found:
+            return None
+        value = found.group(1).replace(",", ".")
+    try:
+        value = float(value)
+    except OverflowError:
+        return None
+    return value if math.isfinite(value) else None
 
 
 def kind_of_words(text):
-    """Kind of frame that a text names ("Light Frame", "FLAT", "Darks"), or None."""
-    squeezed = re.sub(r"[\s_\-]+", " ", str(text)).strip().lower()
+    """Kind of frame that a text names ("Light Frame", "FLAT", "Darks", "dark_012"), or None."""
+    squeezed = re.sub(r"[\W_]+", " ", str(text)).strip().lower()
     for kind, words in KIND_WORDS:
-        if any(re.search(rf"(?<![a-z]){word}s?(?![a-z])", squeezed) for word in (*words, f"{kind} frame")):
-            return kind
+        for word in words:
+            after = r"[a-z]|\s*\d" if word == "offset" else "[a-z]"
+            if re.search(rf"(?<![a-z]){word}s?(?!{after})", squeezed):
+                return kind
     return None
 
 
 def frame_kind(header, path):
-    """(kind, where it comes from): from IMAGETYP and its like, else from folder names, innermost first, or (None, "")."""
-    for keyword in ("IMAGETYP", "FRAME", "FRAMETYP", "OBSTYPE"):
-        kind = kind_of_words(header.get(keyword, ""))
-        if kind:
-            return kind, keyword
+    """What a frame is, from IMAGETYP and its like, else from its own name, else from folders, innermost first.
+
+    Returns
+    -------
+    kind or None
+    """
     path = Path(path)
-    for part in (*reversed(path.parts[:-1]), path.stem):
-        kind = kind_of_words(part)
-        if kind:
-            return kind, "folder or file name"
-    return None, ""
+    stated = [header.get(keyword, "") for keyword in KIND_KEYWORDS]
+    named = [path.name.split(".")[0], *reversed(path.parts[:-1])]
+    return next((kind for kind in map(kind_of_words, [*stated, *named]) if kind), None)
 
 
 def header_facts(header):
@@ -87,8 +111,9 @@ def header_facts(header):
 
     Returns
     -------
-    dict with some of: the names in ``NUMBERS``, "filter", "object_name", "binning", "start_utc", "pattern_text",
-    "x_offset", "y_offset", "row_order"
+    dict with some of: the names in ``NUMBERS``, "longitude_deg", "utc_offset_h", "filter", "binning",
+    "start_utc", "pattern_text"; and always "object_name", "x_offset", "y_offset" (place of the first pixel in
+    the colour pattern) and "row_order"
     """
     facts = {}
     for name, keywords in NUMBERS.items():
@@ -96,70 +121,78 @@ def header_facts(header):
         value = next((v for v in values if v is not None), None)
         if value is not None and not (name in POSITIVE and value <= 0):
             facts[name] = value
+    longitude = next((_degrees(header[key]) for key in LONGITUDE_KEYWORDS if key in header), None)
+    if longitude is not None and 0 < abs(longitude) <= 360:
+        facts["longitude_deg"] = (longitude + 180) % 360 - 180
+    start = _start(header)
+    if start:
+        facts["start_utc"] = start
+        offset = _utc_offset(header, start)
+        if offset is not None:
+            facts["utc_offset_h"] = offset
     filter_name = str(header.get("FILTER", "")).strip()
     if filter_name:
         facts["filter"] = filter_name
-    facts["object_name"] = str(header.get("OBJECT") or header.get("FIELD") or "").strip()
     x_binning, y_binning = (number(header.get(key, "")) for key in ("XBINNING", "YBINNING"))
-    if x_binning:
+    if x_binning and x_binning >= 1:
         facts["binning"] = f"{int(x_binning)}x{int(y_binning or x_binning)}"
-    for keyword in DATE_KEYWORDS:
-        start = exposure_start(header.get(keyword))
-        if start:
-            facts["start_utc"] = start
-            break
     pattern = str(header.get("BAYERPAT") or header.get("COLORTYP") or "").strip().upper()
     if pattern:
         facts["pattern_text"] = pattern
-    facts["x_offset"] = int(number(header.get("XBAYROFF", 0)) or 0)
-    facts["y_offset"] = int(number(header.get("YBAYROFF", 0)) or 0)
+    facts["object_name"] = str(header.get("OBJECT") or header.get("FIELD") or "").strip()
+    for name, keyword in (("x_offset", "XBAYROFF"), ("y_offset", "YBAYROFF")):
+        facts[name] = int(number(header.get(keyword, 0)) or 0)
     facts["row_order"] = str(header.get("ROWORDER", "")).strip().upper()
     return facts
 
 
 def exposure_start(text):
-    """Start of an exposure as ISO 8601 UTC with seconds, or None if the text is no date with time."""
-    found = NAMED_FRACTION.match(str(text).strip().replace(" ", "T"))
+    """Start of an exposure as ISO 8601 with seconds, or None if the text is no date with time."""
+    found = DATE_AND_TIME.match(str(text).strip())
     if not found:
         return None
     year, month, day, hour, minute, second = (int(part or 0) for part in found.groups()[:6])
     try:
+        # A leap second is the one before, for our purpose.
         moment = datetime(year, month, day, hour, minute, min(second, 59), tzinfo=UTC)
     except ValueError:
         return None
+    # Milliseconds are finer than any shutter.
     return moment.replace(tzinfo=None).isoformat() + (found.group(7) or "")[:4]
 
 
-def night_of(start_utc, *, shift_h):
-    """Date on which the night of an exposure began: noon to noon, local mean time.
+def _start(header):
+    for keyword in DATE_KEYWORDS:
+        date = str(header.get(keyword, "")).strip()
+        times = (f"{date}T{header[key]}" for key in TIME_KEYWORDS if key in header)
+        start = next((s for s in map(exposure_start, (date, *times)) if s), None)
+        if start:
+            return start
+    for keyword, day_zero in DAY_COUNTS.items():
+        days = number(header.get(keyword, ""))
+        if days:
+            try:
+                return (day_zero + timedelta(days=days)).isoformat(timespec="seconds")
+            except OverflowError:
+                continue
+    return None
 
-    Parameters
-    ----------
-    start_utc : ISO 8601
-    shift_h : local time minus UTC, hours (longitude / 15 degrees)
-    """
-    local = datetime.fromisoformat(start_utc) + timedelta(hours=shift_h - 12)
-    return local.date().isoformat()
 
-
-def stored_pattern(text, *, x_offset=0, y_offset=0, bottom_up_height=None):
-    """Colour pattern of the stored array's upper left 2 x 2 pixels, or None if the text is no Bayer pattern.
-
-    The offsets say where in the pattern the first pixel lies. A header that declares its rows bottom-up describes the
-    picture as displayed; the stored rows then run through the pattern from its other end. No neutral document
-    defines the keyword, so the data have the last word (see the inventory).
-
-    Parameters
-    ----------
-    text : like "RGGB"
-    x_offset, y_offset : XBAYROFF, YBAYROFF
-    bottom_up_height : number of rows where the rows are declared bottom-up, else None
-    """
-    if text not in BAYER_PATTERNS:
+def _utc_offset(header, start_utc):
+    """Local clock minus UTC in hours from DATE-LOC, or None."""
+    local = exposure_start(header.get("DATE-LOC"))
+    if local is None:
         return None
-    pattern = ""
-    for y in (0, 1):
-        row = y if bottom_up_height is None else bottom_up_height - 1 - y
-        for x in (0, 1):
-            pattern += text[2 * ((row + y_offset) % 2) + (x + x_offset) % 2]
-    return pattern
+    hours = (datetime.fromisoformat(local) - datetime.fromisoformat(start_utc)).total_seconds() / 3600
+    offset = round(hours / OFFSET_STEP_H) * OFFSET_STEP_H
+    return offset if abs(offset) <= LARGEST_OFFSET_H else None
+
+
+def _degrees(value):
+    """Degrees from 11.6, "11.6" or "-70 58 12" (also with colons)."""
+    parts = re.split(r"[\s:]+", str(value).strip())
+    numbers = [number(part) for part in parts[:3]]
+    if not numbers or any(part is None for part in numbers):
+        return number(value)
+    size = sum(abs(part) / 60**power for power, part in enumerate(numbers))
+    return -size if parts[0].startswith("-") else size

@@ -2,49 +2,56 @@
 
 from pipeline.digest import code_digest
 
-__all__ = ["SETTINGS_USED", "code_for", "settings_for"]
+__all__ = ["CHOOSING", "CHOSEN_BY", "SETTINGS_USED", "code_for", "settings_for"]
 
 SETTINGS_USED = {
-    "inventory": ("target", "input", "output", "site", "camera", "filter_sets", "calibration", "run"),
-    "masters": ("calibration", "camera", "run"),
-    "measure": ("measure", "calibration", "camera", "run"),
-    "anchor": ("anchor", "measure", "calibration", "camera", "filter_sets", "run"),
-    "register_filter_set": ("register", "measure", "calibration", "camera", "filter_sets", "run"),
+    "inventory": ("input", "site", "camera", "filter_sets", "calibration"),
+    "masters": ("calibration", "run"),
+    "measure": ("measure", "camera"),
+    "anchor": ("anchor", "filter_sets"),
+    "register_filter_set": ("register", "run"),
     "register_session": ("register", "run"),
-    "stack_session": ("stack", "calibration", "camera", "run"),
-    "stack_filter_set": ("stack", "run"),
-    "flatten": ("flatten", "filter_sets", "run"),
-    "lines": ("lines", "filter_sets", "camera", "run"),
-    "fuse": ("fuse", "filter_sets", "camera", "run"),
-    "render": ("render", "fuse", "filter_sets", "camera", "run"),
-    "report": ("report", "render", "fuse", "filter_sets", "target", "site"),
+    "stack_session": ("stack", "camera", "run"),
+    "stack_filter_set": (),
+    "flatten": ("flatten",),
+    "lines": ("lines", "filter_sets", "camera"),
+    "fuse": ("fuse", "filter_sets"),
+    "render": ("render", "target"),
+    "report": ("report", "render", "filter_sets", "target"),
 }
-"""Sections of the config that each stage reads; a change elsewhere does not run it again. The two stages that
-choose a reference frame have those of the measurements, too: see ``CODE_USED``."""
+"""Sections of the config that each stage reads; a change elsewhere does not run it again."""
 
-CODE_USED = {
-    "anchor": ("anchor", "measure", "masters"),
-    "register_filter_set": ("register_filter_set", "measure", "masters"),
-}
-"""Stages whose code counts for a step beyond its own. The two that choose a reference frame look only at
-whether their measurements exist, so that new frames cannot move a choice; that must not hide an edit of the
-code that measures."""
+FILTER_SET_KEYS = {"anchor": ("role",)}
+"""Keys of a filter set that a stage reads, if not all: a finer passband must not move the anchor."""
+
+CHOSEN_BY = ("masters", "measure")
+"""Stages whose code and settings count for a choice of a reference frame as well. The steps that choose look
+only at whether their measurements exist, so that new frames cannot move a choice; that must not hide a change
+of how they were measured."""
+
+CHOOSING = ("anchor", "register_filter_set")
+"""Stages that choose a reference frame; see ``pipeline.pinning``."""
 
 
 def settings_for(stage, settings, *, filter_sets):
-    """The sections that a stage reads; of the filter sets, only those in ``filter_sets``."""
-    made = {section: settings[section] for section in SETTINGS_USED[stage] if section in settings}
+    """The settings that a stage reads; of the filter sets, only those in ``filter_sets``."""
+    sections = [*SETTINGS_USED[stage]]
+    if stage in CHOOSING:
+        sections += [section for name in CHOSEN_BY for section in SETTINGS_USED[name]]
+    made = {section: settings[section] for section in dict.fromkeys(sections)}
     if "run" in made:
         # How much memory a job may use changes no result; a job gets that with its resources.
         made["run"] = {key: value for key, value in made["run"].items() if key != "memory_gb"}
     if "filter_sets" in made:
-        made["filter_sets"] = {
-            name: entry for name, entry in made["filter_sets"].items() if name in filter_sets
-        }
+        entries = {name: entry for name, entry in made["filter_sets"].items() if name in filter_sets}
+        keys = FILTER_SET_KEYS.get(stage)
+        if keys:
+            entries = {name: {key: entry[key] for key in keys} for name, entry in entries.items()}
+        made["filter_sets"] = entries
     return made
 
 
 def code_for(stage):
     """Digest of the code that a stage's result depends on."""
-    stages = CODE_USED.get(stage, (stage,))
+    stages = (stage, *CHOSEN_BY) if stage in CHOOSING else (stage,)
     return code_digest(*(f"pipeline.stages.{name}" for name in stages), "pipeline.job")

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.numerics.robust import mad_std
-from pipeline.numerics.surface import fit_surface
 from pipeline.report_page.halo import INNER, OUTER
 from pipeline.report_page.quantities import ELECTRON_RATE, HOUR, PIXEL, Quantity, line_label, measured, unmeasured
 
@@ -26,12 +25,6 @@ REGION_SIGNIFICANCE = 3.0
 
 REGION_MIN_BLOCKS = 20
 """Fewer blocks than this give no trustworthy median."""
-
-SURFACE_ORDER = 2
-"""Order of the surface that describes what gradient is left: tilt and bowl, the shapes that town glow leaves."""
-
-SURFACE_CLIP = 3.0
-"""Blocks further than this from the surface (stars, nebula) do not count, in robust standard deviations."""
 
 SIGNAL_ROWS = (
     ("signal_{}_e_s", "Signal", "median above the flattened background, in the channel where it is clearest"),
@@ -96,12 +89,12 @@ def regions(line_maps, flats):
     return found
 
 
-def bench(filter_sets, flats, compared, halos):
-    """Rows of the bench.
+def bench(evidence, flats, compared, halos):
+    """Rows of the bench, a column per filter set of the evidence.
 
     Parameters
     ----------
-    filter_sets : list of FilterSet, the columns
+    evidence : Evidence
     flats : dict filter set name -> BlockMap
     compared : list of Region
     halos : dict filter set name -> Quantity
@@ -112,20 +105,35 @@ def bench(filter_sets, flats, compared, halos):
     """
 
     def row(key, title, note, cell):
-        cells = tuple(cell(each, flats.get(each.name)) for each in filter_sets)
+        cells = tuple(cell(each, flats.get(each.name)) for each in evidence.filter_sets)
         return BenchRow(key, title, note, cells)
 
+    def recorded(stage, prefix, unit, missing):
+        return lambda each, _: _recorded(evidence.record(stage, each.name), prefix, unit, missing)
+
+    no_flat = "no flattened stack"
     rows = [
         row("integration_h", "Integration", "exposure of the lights that were used", lambda s, _: _single(_hours(s))),
         row("sky_e_s", "Sky", "median of the used lights, ± their scatter", _sky),
-        row("gradient_removed_e_s", "Gradient removed", "range over the field of the background subtracted", _removed),
         row(
-            "gradient_left_e_s",
+            "gradient_before_e_s",
+            "Gradient in the stack",
+            "range over the field of the smooth background that was subtracted",
+            recorded("flatten", "gradient_before_e_s", ELECTRON_RATE, no_flat),
+        ),
+        row(
+            "gradient_after_e_s",
             "Gradient left",
-            "range of a second-order surface through the flattened stack, objects clipped",
-            _left,
+            "range over the field of a plane through what the background model leaves of the free sky",
+            recorded("flatten", "gradient_after_e_s", ELECTRON_RATE, no_flat),
         ),
         row("noise_one_hour_e_s", "Noise after one hour", "per pixel, from the variance, scaled to one hour", _noise),
+        row(
+            "noise_ratio_block8",
+            "Noise over the ideal",
+            "measured in blocks of 8 × 8 pixels, over what the camera model allows",
+            recorded("stack_filter_set", "noise_ratio_block8", "", "no finished stack"),
+        ),
         row("fwhm_px", "Star width", "full width at half maximum, median of the used lights, ± their scatter", _width),
     ]
     for region in compared:
@@ -186,35 +194,11 @@ def _width(filter_set, _):
     return _single(measured(np.median(widths), PIXEL, mad_std(widths) if len(widths) > 1 else None))
 
 
-def _removed(_, flat):
-    if flat is None:
-        return _absent("no flattened stack")
-    if flat.background is None:
-        return _absent("no background model kept")
-    return tuple(
-        (channel, measured(_range(plane), ELECTRON_RATE))
-        for channel, plane in zip(flat.channels, flat.background, strict=True)
-    )
-
-
-def _left(_, flat):
-    if flat is None:
-        return _absent("no flattened stack")
-    cells = []
-    for channel, plane in zip(flat.channels, flat.value, strict=True):
-        rows, columns = np.indices(plane.shape)
-        half = 0.5 * max(plane.shape)
-        try:
-            surface, _used = fit_surface(
-                columns, rows, plane, order=SURFACE_ORDER,
-                x0=columns.mean(), y0=rows.mean(), scale=half, clip_sigma=SURFACE_CLIP,
-            )  # fmt: skip
-        except ValueError:
-            cells.append((channel, unmeasured("too few blocks")))
-            continue
-        level = np.where(np.isfinite(plane), surface.on_grid(plane.shape), np.nan)
-        cells.append((channel, measured(_range(level), ELECTRON_RATE)))
-    return tuple(cells)
+def _recorded(record, prefix, unit, missing):
+    """Cells from the metrics ``<prefix>_<channel>`` of a QA record."""
+    found = {} if record is None else {c: record.number(f"{prefix}_{c}") for c in "LRGB"}
+    cells = tuple((channel, measured(value, unit)) for channel, value in found.items() if value is not None)
+    return cells or _absent(missing)
 
 
 def _noise(filter_set, flat):
@@ -254,8 +238,3 @@ def _median(values):
     values = np.asarray(values)
     values = values[np.isfinite(values)]
     return float(np.median(values)) if values.size else math.nan
-
-
-def _range(plane):
-    finite = plane[np.isfinite(plane)]
-    return float(finite.max() - finite.min()) if finite.size else math.nan

@@ -43,7 +43,8 @@ class BlockMap:
     @property
     def pixel_noise(self):
         """(C,) noise per pixel (equivalent, uncorrelated): median over the field, electron/s."""
-        return np.sqrt(np.nanmedian(self.variance, axis=(1, 2))) * self.block
+        medians = [np.median(plane[np.isfinite(plane)]) if np.isfinite(plane).any() else np.nan for plane in self.variance]
+        return np.sqrt(np.array(medians)) * self.block
 
     @property
     def significance(self):
@@ -55,6 +56,10 @@ class BlockMap:
 def read_block_map(path, *, block=BENCH_BLOCK):
     """Read an image with its variance, block by block; one plane set is in memory at a time.
 
+    Returns
+    -------
+    BlockMap, or None if the image holds no data anywhere
+
     Raises
     ------
     InputError
@@ -63,6 +68,8 @@ def read_block_map(path, *, block=BENCH_BLOCK):
     coverage = _cube(path, "COVERAGE")
     if min(coverage.shape[1:]) < 4 * block:
         raise InputError(f"{path}: {coverage.shape[2]} x {coverage.shape[1]} pixels are too few for a report")
+    if not (coverage > 0).any():
+        return None
     covered = coverage >= WELL_COVERED * coverage.max(axis=(1, 2), keepdims=True)
     covered &= coverage > 0
     del coverage

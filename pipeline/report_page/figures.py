@@ -1,10 +1,10 @@
 """The figures of the page: what each light was like, how the noise fell, what was subtracted, where the lines are."""
 
 import numpy as np
+from matplotlib.colors import AsinhNorm
+from matplotlib.ticker import MaxNLocator
 
 from pipeline.report_page.drawing import INCHES_WIDE, MARKERS, canvas, draw
-from pipeline.report_page.outlook import noise_curve
-from pipeline.report_page.quantities import ELECTRON_RATE
 
 __all__ = ["background_figure", "line_figure", "noise_figure", "registration_figure", "timeline_figure"]
 
@@ -13,6 +13,9 @@ RATE_LABEL = "$\\mathrm{e^{-}\\,s^{-1}\\,px^{-1}}$"
 
 PANEL_INCHES = 1.35
 """Height of one panel of a stack of panels."""
+
+MOST_TICKS = 8
+"""Labels that a vertical axis has room for."""
 
 MAP_EXTRA_INCHES = 1.15
 """Height that a map's title and colour bar need."""
@@ -41,34 +44,35 @@ def registration_figure(evidence, *, alt, caption):
     return _panels(evidence, panels, alt=alt, caption=caption)
 
 
-def noise_figure(evidence, noises, *, alt, caption):
-    """Noise against number of lights, from the measured weights, beside the inverse square root.
+def noise_figure(curves, names, *, alt, caption):
+    """Noise of 8 x 8 blocks against number of lights, measured while stacking, beside the camera model.
 
     Parameters
     ----------
-    noises : dict filter set -> noise per pixel of the finished stack (mean over channels), electron/s
+    curves : list of NoiseCurve
+    names : names of all filter sets, in the order that gives them their colours
     """
 
     def plot(theme):
-        figure, axes = canvas(3.2)
+        figure, axes = canvas(3.4)
         axis = axes[0, 0]
-        most = 1
-        for k, each in enumerate(evidence.filter_sets):
-            if each.name not in noises or not each.used:
-                continue
-            counts, noise = noise_curve(each.used, noises[each.name])
-            colour, marker = _identity(theme, k)
-            axis.plot(counts, noise, marker, color=colour, label=each.name)
-            axis.plot(counts, noise[-1] * np.sqrt(counts[-1] / counts), "-", lw=1, color=colour, alpha=0.6)
-            most = max(most, counts[-1])
-        axis.set(xscale="log", yscale="log", xlabel="lights in the stack, in order of time", ylabel=f"noise ({RATE_LABEL})")
+        labelled = set()
+        for curve in curves:
+            colour, marker = _identity(theme, names.index(curve.filter_set))
+            label = None if curve.filter_set in labelled else curve.filter_set
+            labelled.add(curve.filter_set)
+            axis.plot(curve.frames, curve.measured, marker, color=colour, label=label)
+            axis.plot(curve.frames, curve.ideal, "-", lw=1, color=colour, alpha=0.7)
+        axis.set(xscale="log", yscale="log", xlabel="lights in the session's stack", ylabel=f"noise of a block\n({RATE_LABEL})")
+        most = max(max(curve.frames) for curve in curves)
         ticks = [n for n in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if n <= most] or [1]
         axis.set_xticks(ticks, [str(n) for n in ticks])
         axis.minorticks_off()
-        axis.yaxis.set_major_formatter("{x:.3g}")
         low, high = axis.get_ylim()
-        axis.set_yticks(_nice_ticks(low, high))
+        axis.set_yticks(_log_ticks(low, high))
+        axis.yaxis.set_major_formatter("{x:.3g}")
         axis.set_ylim(low, high)
+        axis.plot([], [], "-", lw=1, color=theme.ink, label="camera model")
         axis.legend(loc="upper right")
         return figure
 
@@ -184,26 +188,24 @@ def _maps(theme, maps, colours, compress):
 
 
 def _asinh_norm(plane, low, high):
-    from matplotlib.colors import AsinhNorm
-
     # Linear up to a few times the map's own scatter, compressed above.
     spread = np.nanmedian(np.abs(plane - np.nanmedian(plane)))
     return AsinhNorm(linear_width=max(float(2 * spread), 0.02 * (high - low)), vmin=low, vmax=high)
 
 
 def _bar_ticks(low, high):
-    from matplotlib.ticker import MaxNLocator
-
     ticks = MaxNLocator(nbins=4).tick_values(low, high)
     return [tick for tick in ticks if low <= tick <= high]
 
 
-def _nice_ticks(low, high):
-    """1, 2, 5 times powers of ten between two limits of a logarithmic axis."""
+def _log_ticks(low, high):
+    """Round numbers between two limits of a logarithmic axis; fewer over a wide range."""
     powers = range(int(np.floor(np.log10(low))), int(np.ceil(np.log10(high))) + 1)
-    ticks = [step * 10.0**power for power in powers for step in (1, 1.5, 2, 3, 5, 7)]
-    inside = [tick for tick in ticks if low <= tick <= high]
-    return inside if len(inside) <= 8 else [tick for tick in inside if round(tick / 10 ** np.floor(np.log10(tick))) in (1, 2, 5)]
+    for steps in ((1, 1.5, 2, 3, 5, 7), (1, 2, 5), (1,)):
+        ticks = [tick for power in powers for step in steps if low <= (tick := step * 10.0**power) <= high]
+        if len(ticks) <= MOST_TICKS:
+            break
+    return ticks
 
 
 def _transparency(light):

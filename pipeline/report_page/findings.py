@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-__all__ = ["STAGE_TITLES", "FindingGroup", "counts", "group_findings"]
+__all__ = ["STAGE_TITLES", "FindingGroup", "counts", "group_findings", "open_flags"]
 
 STAGE_TITLES = {
     "inventory": "Taking stock of the files",
@@ -65,6 +65,14 @@ def group_findings(flags):
         )
         for severity, stage in keys
     ]
+
+
+def open_flags(evidence):
+    """Flags that are not told elsewhere: those about one light or file that the page lists by name are left out."""
+    listed = [light.path for light in evidence.lights if not light.used or light.reason]
+    listed += [entry.path for entry in evidence.quarantined]
+    told = tuple(f"{path}:" for path in listed)
+    return [flag for flag in evidence.flags if not (flag.severity == "warn" and flag.message.startswith(told))]
 
 
 def counts(flags):

@@ -1,6 +1,5 @@
 """The block maps of a run, and what several sections of the page read off them."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,11 +28,6 @@ class Maps:
     lines: dict[str, BlockMap]
     regions: tuple[Region, ...]
     problems: tuple[Flag, ...]
-
-    def noises(self):
-        """Filter set -> noise per pixel, mean of the channels, electron/s."""
-        noises = {name: float(np.mean(flat.pixel_noise)) for name, flat in self.flats.items()}
-        return {name: noise for name, noise in noises.items() if math.isfinite(noise) and noise > 0}
 
     def backgrounds(self):
         """Filter set -> subtracted background, mean of the channels, (by, bx) electron/s per pixel."""
@@ -75,7 +69,11 @@ def _read(paths, problems):
     maps = {}
     for name, path in paths.items():
         try:
-            maps[name] = read_block_map(path)
+            found = read_block_map(path)
         except InputError as error:
-            problems.append(Flag("report", name, "unreadable_product", "warn", f"An image of this run cannot be used: {error}."))
+            problems.append(Flag("report", name, "unreadable_product", "warn", f"An image cannot be used: {error}."))
+            continue
+        # An image without data stands for what could not be done; the stage that wrote it says why.
+        if found is not None:
+            maps[name] = found
     return maps

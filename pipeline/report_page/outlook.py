@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["SetOutlook", "limiting_set", "noise_curve", "outlook", "relative_weights"]
+__all__ = ["SetOutlook", "limiting_set", "outlook", "relative_weights"]
 
 
 @dataclass(frozen=True)
@@ -65,25 +65,6 @@ def relative_weights(lights):
     if lights and all(weight is not None for weight in weights) and sum(weights) > 0:
         return np.array(weights, dtype=np.float64), True
     return np.ones(len(lights)), False
-
-
-def noise_curve(lights, final_noise):
-    """Noise after the first n lights, scaled so that it ends at the measured value.
-
-    Parameters
-    ----------
-    lights : used lights in order of time
-    final_noise : noise per pixel of the finished stack, electron/s
-
-    Returns
-    -------
-    counts : (n,) 1 .. n
-    noise : (n,) electron/s
-    """
-    weights, _ = relative_weights(lights)
-    summed = np.cumsum(weights)
-    with np.errstate(divide="ignore"):
-        return np.arange(1, len(weights) + 1), final_noise * np.sqrt(summed[-1] / summed)
 
 
 def limiting_set(signal_to_noise):

@@ -7,7 +7,8 @@ import yaml
 
 from pipeline.report_page import content, figures, sentences
 from pipeline.report_page.camera import camera_sentences, master_table
-from pipeline.report_page.findings import group_findings
+from pipeline.report_page.findings import group_findings, open_flags
+from pipeline.report_page.noise import noise_curves
 from pipeline.report_page.outlook import limiting_set, outlook
 from pipeline.report_page.quantities import count_of, joined, line_label
 from pipeline.report_page.summary import inputs_digest
@@ -80,7 +81,7 @@ def render_page(evidence, *, rows, remarks, maps, pictures):
         "anchor_sentence": sentences.anchor_sentence(evidence.anchor),
         "camera_sentences": camera_sentences(evidence),
         "master_table": master_table(evidence),
-        "findings": [_finding(group) for group in group_findings(evidence.flags)],
+        "findings": [_finding(group) for group in group_findings(open_flags(evidence))],
         "outlook": _outlook(evidence, maps),
         "provenance": _provenance(evidence),
         "stage_table": content.stage_table(evidence),
@@ -106,11 +107,14 @@ def _figures(evidence, maps):
         made["registration"] = figures.registration_figure(
             evidence, alt=f"Points over the lights in order of time: residual of the pose and matched stars. {caption}", caption=caption
         )
-    noises = maps.noises()
-    if noises:
-        caption = sentences.noise_sentence(evidence, noises)
+    curves = noise_curves(evidence)
+    if curves:
+        caption = sentences.noise_sentence(curves)
         made["noise"] = figures.noise_figure(
-            evidence, noises, alt=f"Falling curves of noise against number of lights, a curve per filter set. {caption}", caption=caption
+            curves,
+            [each.name for each in evidence.filter_sets],
+            alt=f"Falling marks and lines of noise against number of lights, a colour per filter set. {caption}",
+            caption=caption,
         )
     backgrounds = maps.backgrounds()
     if backgrounds:

@@ -7,9 +7,12 @@ import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from pipeline.errors import InputError
+from pipeline.fitsio import read_linear
+from pipeline.numerics.stretch import find_stretch, render_for_display
+from pipeline.numerics.white_reference import white_reference
 from pipeline.report_page.drawing import Drawing
 
-__all__ = ["jpeg_drawing", "photograph"]
+__all__ = ["filter_set_picture", "jpeg_drawing", "photograph"]
 
 JPEG_QUALITY = 88
 """No visible blocks in a dark sky at this quality, at a fifth of the size of PNG."""
@@ -53,11 +56,30 @@ def _drawing(picture, width, quality, profile, alt, caption):
 
 
 def filter_set_picture(filter_set, settings, *, width):
-    """Flattened stack of a filter set through the same rules as every other one."""
-    from pipeline.fitsio import read_image
-    v = read_image(filter_set.flat)
-    v = v[:, :, :] if v.ndim == 3 else v[None]
-    lo, hi = np.nanpercentile(v, (30, 99.7))
-    d = np.arcsinh(np.clip((v - lo) / (hi - lo), 0, 1) * 10) / np.arcsinh(10)
-    d = np.repeat(d, 3, axis=0) if d.shape[0] == 1 else d
-    return jpeg_drawing(np.moveaxis(d, 0, -1), width=width, alt=f"{filter_set.name}", caption=f"{filter_set.name}")
+    """Flattened stack of a filter set, through the same rules as the picture and as every other set.
+
+    Parameters
+    ----------
+    filter_set : evidence of a filter set, with its flattened stack
+    settings : complete settings; section "render" counts
+    width : pixels
+
+    Raises
+    ------
+    InputError
+        If the stack cannot be read.
+    """
+    image, options = read_linear(filter_set.flat), settings["render"]
+    grey = len(image.channels) == 1
+    value = np.repeat(image.value, 3, axis=0) if grey else image.value
+    if not grey:
+        white = white_reference(image.value, image.variance, image.valid)
+        value = value * white.gains[:, None, None].astype(np.float32)
+    covered = image.valid.any(axis=0)
+    stretch = find_stretch(
+        value, covered, sky_level=options["sky_level"], softening_sigma=options["softening_sigma"],
+        white_quantile=options["white_quantile"],
+    )  # fmt: skip
+    display = render_for_display(value, covered, stretch, saturation=options["saturation"])
+    what = f"{filter_set.name}: flattened stack, its own white balance and noise, the tone curve of the picture above."
+    return jpeg_drawing(display, width=width, alt=f"Flattened stack of filter set {filter_set.name}", caption=what)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.report_page.findings import counts
+from pipeline.report_page.findings import counts, group_findings, open_flags
 from pipeline.report_page.quantities import (
     ELECTRON_RATE, PIXEL, count_of, duration, fixed, joined, line_label, measured, percent, significant,
 )  # fmt: skip
@@ -18,24 +18,33 @@ def verdict(evidence):
     used = sum(light.used for light in evidence.lights)
     total = len(evidence.lights)
     number = counts(evidence.flags)
-    finished = evidence.preview is not None
-    stacked = [each.name for each in evidence.filter_sets if each.flat is not None or each.stack is not None]
+    stacked = [each.name for each in evidence.filter_sets if each.used and (each.flat is not None or each.stack is not None)]
     hours = duration(sum(each.used_s for each in evidence.filter_sets))
-    basis = f"{fixed(used, 0)} of {count_of(total, 'light')} were used, {hours} of exposure in {count_of(len(evidence.nights), 'night')}"
+    nights = count_of(len(evidence.nights), "night")
+    basis = f"{fixed(used, 0)} of {count_of(total, 'light')} are in it, {hours} of exposure in {nights}"
     if not total:
         return "fail", "There is no picture: no usable light frame was found."
     if not used:
         return "fail", f"There is no picture: none of the {count_of(total, 'light')} could be used."
-    if not finished and not stacked:
-        return "fail", f"There is no picture: no stack was finished, although {basis}."
-    if not finished:
-        return "fail", f"There is no fused picture, but {joined(stacked)} {'was' if len(stacked) == 1 else 'were'} stacked: {basis}."
-    if number["fail"]:
-        count = count_of(number["fail"], "thing")
-        return "warn", f"The picture is finished, but {count} could not be done: {basis}."
-    if number["warn"]:
-        return "warn", f"The picture is finished, with {count_of(number['warn'], 'remark')}: {basis}."
-    return "pass", f"The picture is finished and nothing stands out: {basis}."
+    if not stacked:
+        return "fail", f"There is no picture: no stack was finished, although {fixed(used, 0)} of {count_of(total, 'light')} could be used."
+    if evidence.preview is None:
+        return "fail", f"There is no fused picture, only the stack of {joined(stacked)}: {basis}."
+    remarks = group_findings(open_flags(evidence))
+    undone = sum(len(group.items) for group in remarks if group.severity == "fail")
+    if undone:
+        return "warn", f"The picture is finished, but {count_of(undone, 'thing')} could not be done: {basis}."
+    asides = []
+    if used < total:
+        asides.append(f"{count_of(total - used, 'light')} not used")
+    if evidence.quarantined:
+        asides.append(f"{count_of(len(evidence.quarantined), 'file')} set aside")
+    looks = sum(len(group.items) for group in remarks)
+    if looks:
+        asides.append(f"{count_of(looks, 'remark')}")
+    level = "warn" if number["warn"] else "pass"
+    tail = f" ({joined(asides)})" if asides else ""
+    return level, f"The picture is finished: {basis}{tail}."
 
 
 def picture_texts(evidence):
@@ -43,7 +52,10 @@ def picture_texts(evidence):
     sources = joined(
         f"{duration(each.used_s)} through {each.name}" for each in evidence.filter_sets if each.used_s
     )
-    lines = f" Line emission laid in: {joined(line_label(line) for line in evidence.lines)}." if evidence.lines else ""
+    fused = evidence.record("fuse", "fused")
+    boosts = {} if fused is None else {k.removeprefix("boost_"): v for k, v in fused.metrics.items() if k.startswith("boost_") and v is not None}
+    gas = joined(f"{line_label(line)} ({significant(boost, 2)} times)" for line, boost in boosts.items())
+    lines = f" Gas is boosted: {gas}." if boosts else ""
     alt = f"The fused colour picture of {evidence.target}, from {sources or 'the stacks of this run'}."
     return alt, f"{evidence.target}: {sources or 'exposure not known'}.{lines} The display-ready original is fused/preview.png."
 
@@ -107,16 +119,16 @@ def registration_sentence(evidence):
     )
 
 
-def noise_sentence(evidence, noises):
+def noise_sentence(curves):
     """Caption of the noise figure."""
     ends = [
-        f"{each.name} {significant(noises[each.name])}\u202f{ELECTRON_RATE} after {count_of(len(each.used), 'light')}"
-        for each in evidence.filter_sets
-        if each.name in noises and each.used
+        f"{significant(curve.measured[-1])}\u202f{ELECTRON_RATE} with {count_of(int(curve.frames[-1]), 'light')} in {curve.session} "
+        f"({significant(curve.measured[-1] / curve.ideal[-1])} times the camera model)"
+        for curve in curves
     ]
     return (
-        f"Noise per pixel, mean of the channels: {joined(ends)}. Marks follow the measured weights; the thin line is what "
-        "equal lights would give, falling with the square root of their number."
+        "Noise of blocks of 8 × 8 pixels as lights are added, root mean square of the channels; marks are measured, lines are "
+        f"what the camera model allows. It ends at {joined(ends)}."
     )
 
 

@@ -4,8 +4,11 @@
 rule report:
     input:
         inventory=out.inventory(),
+        anchor=out.anchor(),
         frames=[out.frames(name) for name in graph.sessions],
+        stacks=[out.stack(name) for name in graph.filter_sets],
         flats=[out.flat(name) for name in graph.filter_sets],
+        continuum=out.continuum(),
         lines=[out.line(name) for name in graph.lines],
         fused=out.fused(),
         preview=out.preview(),

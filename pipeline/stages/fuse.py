@@ -6,13 +6,15 @@ with L_l the line maps, denoised, and m_cl the colour of a line, whose luminance
 broadband picture. A boost of 1 gives the broadband picture back, exactly.
 """
 
+import re
+
 import numpy as np
 
 from pipeline import qa
 from pipeline.bundles import LinearImage
-from pipeline.errors import StageError
+from pipeline.errors import ConfigError, StageError
 from pipeline.fitsio import read_image, read_keywords, read_linear, write_linear
-from pipeline.numerics.colour import line_primaries
+from pipeline.numerics.colour import line_primaries, srgb_decode
 from pipeline.numerics.combine_light import auto_boost, line_colour, put_together
 from pipeline.numerics.starlet import denoise
 from pipeline.numerics.white_reference import WhiteReference, white_reference
@@ -145,7 +147,7 @@ def _add_lines(base, lines, white, options, record):
     gas, variance, used = np.zeros_like(base.value), np.array(base.variance, dtype=np.float64), {}
     noise = _brightness_noise(base, white.gains)
     for name, line in lines.items():
-        primaries = line_primaries(line["wavelength_nm"], purity=options["line_purity"])
+        primaries = _primaries(name, line["wavelength_nm"], options)
         response = line["response"] if base.valid.any() else np.zeros(3)
         colour = line_colour(primaries, white.gains, response)
         known = np.isfinite(line["variance"])
@@ -169,6 +171,18 @@ def _add_lines(base, lines, white, options, record):
     bright = float(np.quantile(base.value[base.valid], 0.9995)) if base.valid.any() else 1.0
     value = put_together(base.value, gas, recipe=options["recipe"], white=max(bright, 1e-12), share=options["mix_share"])
     return value, variance, used
+
+
+def _primaries(name, wavelength_nm, options):
+    """Linear display colour of a line: the one of the config, or that of its wavelength."""
+    given = options["line_colours"].get(name)
+    if given is None:
+        return line_primaries(wavelength_nm, purity=options["line_purity"])
+    if not re.fullmatch(r"#[0-9a-fA-F]{6}", given):
+        raise ConfigError(f'fuse.line_colours.{name}: expected a colour like "#00a8c8", found {given!r}')
+    rgb = srgb_decode(np.array([int(given[i : i + 2], 16) for i in (1, 3, 5)]) / 255)
+    rgb = rgb / max(rgb.max(), 1e-6)
+    return options["line_purity"] * rgb + (1 - options["line_purity"])
 
 
 def _brightness_noise(base, gains):

@@ -37,7 +37,7 @@ def run(layout, unit, settings, *, sessions, filter_sets):
         evidence = gather(layout, settings, sessions=sessions, filter_sets=filter_sets)
         maps = read_maps(evidence)
         halos = {each.name: halo_share(each, layout.link(each.name)) for each in evidence.filter_sets}
-        rows = bench(evidence.filter_sets, maps.flats, maps.regions, halos)
+        rows = bench(evidence, maps.flats, maps.regions, halos)
         low_weight = settings["report"]["low_weight"]
         remarks = frame_remarks(evidence.filter_sets, low_weight)
         down_weighted = sum(r.relative_weight is not None and r.relative_weight < low_weight for r in remarks)

@@ -172,9 +172,24 @@ def test_a_config_key_runs_only_the_stages_that_read_it(processed):
     processed.settings["report"] = {"low_weight": 0.4}
     processed.write_config()
     assert processed.run("--dry-run") == ["report"]
+    processed.settings["render"] = {"saturation": 0.7}
+    processed.write_config()
+    assert processed.run("--dry-run") == ["render", "report"]
     processed.settings["lines"] = {"star_sigma": 6}
     processed.write_config()
     assert processed.run("--dry-run") == sorted(["lines", *PICTURE])
+
+
+def test_what_is_known_of_a_filter_matters_from_the_lines_on(processed):
+    processed.settings["filter_sets"]["duo"]["line_throughput"] = {"OIII": 0.9}
+    processed.write_config()
+    assert processed.run("--dry-run") == sorted(["lines", *PICTURE])
+
+
+def test_more_memory_for_a_job_runs_nothing(processed):
+    processed.settings["run"] = {"memory_gb": 3}
+    processed.write_config()
+    assert processed.run("--dry-run") == []
 
 
 def test_saying_a_default_aloud_changes_nothing(processed):

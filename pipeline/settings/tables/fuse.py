@@ -29,6 +29,13 @@ KEYS = (
         doc="Saturation of the colour in which a line is shown: 1 is the purest that the display has.",
     ),
     Key(
+        "fuse.line_colours", kind="mapping", of="text", pattern=r"[A-Za-z]+", pattern_doc="the name of a line",
+        default={"OIII": "#00a8c8"},
+        doc="Display colours of lines as hexadecimal sRGB, like {OIII: '#00a8c8'}. Lines without one are shown in the colour "
+        "of their wavelength. [O III] lies far outside of what displays can show; its nearest displayable colour is greener "
+        "than it looks at the eyepiece, hence the default.",
+    ),
+    Key(
         "fuse.mix_share", kind="number", minimum=0, maximum=1, default=0.5,
         doc="Share of the picture that the gas replaces in recipe mix.",
     ),
