@@ -41,7 +41,10 @@ def simulate(scene, out, *, nights, truth=None, processes=1, stream=None):
     tasks = [("light", light) for light in exposures]
     tasks += [("calibration", frame) for frame in calibration_frames(scene, nights)]
     trails, stream = {}, stream or sys.stderr
-    print(f"simulating {len(exposures)} lights and {len(tasks) - len(exposures)} calibration frames", file=stream)
+    print(
+        f"simulating {len(exposures)} lights and {len(tasks) - len(exposures)} calibration frames",
+        file=stream,
+    )
     for done, (path, found) in enumerate(_results(scene, out, tasks, processes), start=1):
         trails[path] = found
         if done % 20 == 0 or done == len(tasks):
@@ -51,7 +54,11 @@ def simulate(scene, out, *, nights, truth=None, processes=1, stream=None):
         observatory = Observatory(scene)
         bad = write_bad_files(out, scene, observatory.expose_light(exposures[0])[0], exposures[0])
     # The truth is about all nights that may lie in the folder, not only those made now.
-    everything = [light for light in lights(scene, range(1, len(scene.nights) + 1)) if (out / light_path(scene, light)).exists()]
+    everything = [
+        light
+        for light in lights(scene, range(1, len(scene.nights) + 1))
+        if (out / light_path(scene, light)).exists()
+    ]
     write_truth(truth, scene, everything, trails=trails, bad_files=bad)
     return bad
 
@@ -108,8 +115,12 @@ def main():
     unknown = [night for night in options.nights if not 1 <= night <= len(scene.nights)]
     if unknown:
         sys.exit(f"--nights: the scene has nights 1 to {len(scene.nights)}, not {unknown}")
-    bad = simulate(scene, options.out, nights=options.nights, truth=options.truth, processes=options.processes)
-    print(f"{options.out}: frames of night(s) {' '.join(map(str, options.nights))}; {len(bad)} unusable files added")
+    bad = simulate(
+        scene, options.out, nights=options.nights, truth=options.truth, processes=options.processes
+    )
+    print(
+        f"{options.out}: frames of night(s) {' '.join(map(str, options.nights))}; {len(bad)} unusable files added"
+    )
 
 
 if __name__ == "__main__":

@@ -50,7 +50,9 @@ class LinearImage:
         for name in ("variance", "coverage", "rejected"):
             plane = getattr(self, name)
             if plane is not None and plane.shape != self.value.shape:
-                raise ValueError(f"{name} and value should match in shape (got {plane.shape} and {self.value.shape})")
+                raise ValueError(
+                    f"{name} and value should match in shape (got {plane.shape} and {self.value.shape})"
+                )
 
     @property
     def shape(self):

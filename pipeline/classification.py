@@ -38,7 +38,10 @@ def classify(entries, settings, *, remembered_shifts):
             entry["facts"] = dict(look["facts"])
             _apply(entry, settings)
         elif look["waiting"]:
-            entry.update(status=WAITING, reason=f"{look['reason']}; perhaps still being written, looked at again next time")
+            entry.update(
+                status=WAITING,
+                reason=f"{look['reason']}; perhaps still being written, looked at again next time",
+            )
         else:
             entry.update(status=look.get("status", QUARANTINED), reason=look["reason"])
     used = [entry for entry in entries if entry["status"] == USED]
@@ -46,7 +49,9 @@ def classify(entries, settings, *, remembered_shifts):
     lights = [
         (entry["facts"]["start_utc"], clocks[entry["path"]][0])
         for entry in used
-        if entry["kind"] == "light" and not clocks[entry["path"]][1] and not entry["facts"].get("start_from_file")
+        if entry["kind"] == "light"
+        and not clocks[entry["path"]][1]
+        and not entry["facts"].get("start_from_file")
     ]
     settled = settle_shifts(lights, remembered_shifts)
     for entry in used:
@@ -102,12 +107,12 @@ def _apply(entry, settings):
     if not reason and kind in ("light", "flat"):
         entry["filter_set"] = filter_set
         if filter_set is None and spelling is None:
-            reason = (
-                "the keyword FILTER is missing and neither folder nor file name tells the filter; name it in input.overrides"
-            )
+            reason = "the keyword FILTER is missing and neither folder nor file name tells the filter; name it in input.overrides"
         elif filter_set is None:
             names = ", ".join(settings["filter_sets"])
-            entry.update(status=UNUSED, reason=f'filter "{spelling}" belongs to none of the filter sets ({names})')
+            entry.update(
+                status=UNUSED, reason=f'filter "{spelling}" belongs to none of the filter sets ({names})'
+            )
     if reason:
         entry.update(status=QUARANTINED, reason=reason)
         return
@@ -128,7 +133,11 @@ def _what_is_missing(facts, kind):
         )
     exposure = facts.get("exposure_s")
     if exposure is None:
-        return "" if kind == "bias" else "the keyword EXPTIME is missing (expected seconds); give it in input.overrides"
+        return (
+            ""
+            if kind == "bias"
+            else "the keyword EXPTIME is missing (expected seconds); give it in input.overrides"
+        )
     if exposure < 0 or (kind == "light" and exposure == 0):
         return f"EXPTIME is {exposure:g} s (expected {'more than 0' if kind == 'light' else '0 or more'})"
     return ""

@@ -156,7 +156,9 @@ def _guessed(members, usual):
     else:
         pattern = hint if GREEN_DIAGONAL[hint] == seen else SWAPPED_ROWS[hint]
         said = f'The headers only hint at "{hint}" (FILTER)'
-    message = f"{said}, and the pixels that look alike lie on the {seen} diagonal: {pattern} is assumed. {ADVICE}"
+    message = (
+        f"{said}, and the pixels that look alike lie on the {seen} diagonal: {pattern} is assumed. {ADVICE}"
+    )
     return pattern, [_flag("pattern_guessed", "warn", message, pattern, hint)]
 
 
@@ -169,7 +171,7 @@ def _contradiction(group, forced):
 
 
 def _seen_diagonal(members):
-    """ "main", "anti" or "none" if most frames with light agree on it, else None."""
+    """Diagonal of the green pixels ("main", "anti", "none") if most frames with light agree on it, else None."""
     votes = Counter()
     for entry in members:
         test = entry["look"]["green"]

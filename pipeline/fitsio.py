@@ -47,7 +47,17 @@ UNITS_OF_EXTENSION = {
 }
 """BUNIT of the extensions that accompany an image in electrons per second."""
 
-READ_ERRORS = (OSError, ValueError, TypeError, KeyError, IndexError, AttributeError, EOFError, OverflowError, MemoryError)
+READ_ERRORS = (
+    OSError,
+    ValueError,
+    TypeError,
+    KeyError,
+    IndexError,
+    AttributeError,
+    EOFError,
+    OverflowError,
+    MemoryError,
+)
 """What astropy raises on damaged files, by trial on truncated, empty and overwritten ones."""
 
 
@@ -94,7 +104,9 @@ def read_frame(path, hdu=None, *, rows=None):
         try:
             data = hdus[index].data if rows is None else hdus[index].section[slice(*rows)]
         except READ_ERRORS as error:
-            raise InputError(f"{path}: the pixels cannot be read to the end ({_first_line(error)})") from error
+            raise InputError(
+                f"{path}: the pixels cannot be read to the end ({_first_line(error)})"
+            ) from error
         if data is None or data.ndim != 2:
             raise InputError(f"{path}: no two-dimensional image in unit {index}")
         if data.dtype.kind in "iu" and data.dtype.itemsize <= 2:
@@ -210,7 +222,9 @@ def write_linear(path, image, *, extensions=None, keywords=None, history=None):
     planes = {"VARIANCE": image.variance, "COVERAGE": image.coverage}
     if image.rejected is not None:
         planes["REJECTED"] = image.rejected
-    write_fits(path, image.value, extensions={**planes, **(extensions or {})}, keywords=keywords, history=history)
+    write_fits(
+        path, image.value, extensions={**planes, **(extensions or {})}, keywords=keywords, history=history
+    )
 
 
 class _opened:

@@ -49,8 +49,11 @@ DATE_KEYWORDS = ("DATE-OBS", "DATE-BEG", "DATE_OBS")
 TIME_KEYWORDS = ("TIME-OBS", "UTSTART", "UT")
 """Where the start is a date alone, keywords of its time of day."""
 
-DAY_COUNTS = {"MJD-OBS": datetime(1858, 11, 17), "JD": datetime(1858, 11, 16, 12) - timedelta(days=2400000)}
-"""Keywords that count days, with their day 0 (JD 2400000.5 = MJD 0 = 1858-11-17, FITS 4.0 section 9.5)."""
+DAY_COUNTS = {"MJD-OBS": 0.0, "JD": 2400000.5}
+"""Keywords that count days, with their count on ``MJD_ZERO`` (FITS 4.0 section 9.5)."""
+
+MJD_ZERO = datetime(1858, 11, 17)
+"""Day 0 of the Modified Julian Date."""
 
 DATE_AND_TIME = re.compile(r"(\d{4})-(\d\d)-(\d\d)[T ](\d\d):(\d\d)(?::(\d\d)(\.\d+)?)?")
 """ISO 8601 as in FITS 4.0 section 9.1.1; seconds and their fraction are optional."""
@@ -168,11 +171,11 @@ def _start(header):
         start = next((s for s in map(exposure_start, (date, *times)) if s), None)
         if start:
             return start
-    for keyword, day_zero in DAY_COUNTS.items():
+    for keyword, count in DAY_COUNTS.items():
         days = number(header.get(keyword, ""))
         if days:
             try:
-                return (day_zero + timedelta(days=days)).isoformat(timespec="seconds")
+                return (MJD_ZERO + timedelta(days=days - count)).isoformat(timespec="seconds")
             except OverflowError:
                 continue
     return None

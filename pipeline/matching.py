@@ -3,103 +3,143 @@
 from dataclasses import dataclass
 from datetime import date
 
-__all__ = ["Mismatch", "choose", "differences"]
+import numpy as np
 
-UNKNOWN_NIGHT_DAYS = 10_000
+__all__ = ["Mismatch", "Traits", "choose", "differences"]
+
+FAR_NIGHT_DAYS = 10_000_000
 """Distance of nights that cannot be told: further than any real one."""
+
+MOST_CANDIDATES = 3
+"""So many near misses are named; more would not help to find the mistake."""
+
+LABELS = {
+    "exposure_s": ("exposure", " s"),
+    "gain_setting": ("gain setting", ""),
+    "offset_setting": ("offset setting", ""),
+    "temperature_c": ("temperature", " degC"),
+    "binning": ("binning", ""),
+    "size": ("size", ""),
+    "cfa": ("colour pattern", ""),
+    "filter_set": ("filter set", ""),
+    "rotation_deg": ("rotation", " deg"),
+}
+"""What the user reads for a field, and its unit."""
+
+
+@dataclass(frozen=True)
+class Traits:
+    """What counts when frames are matched, of a session or master; None where it is not known."""
+
+    name: str
+    night: str
+    exposure_s: float
+    gain_setting: float | None
+    offset_setting: float | None
+    temperature_c: float | None
+    binning: str
+    size: str
+    cfa: str
+    filter_set: str | None
+    rotation_deg: float | None
+
+    @classmethod
+    def of(cls, plan):
+        """Traits of a SessionPlan or MasterPlan."""
+        angles = np.radians([frame.rotation_deg for frame in plan.frames if frame.rotation_deg is not None])
+        # Angles are averaged as directions: 359 and 1 degree make 0, not 180.
+        turned = (
+            float(np.degrees(np.arctan2(np.sin(angles).mean(), np.cos(angles).mean())))
+            if angles.size
+            else None
+        )
+        return cls(
+            plan.name, plan.night, plan.exposure_s, plan.gain_setting, plan.offset_setting, plan.temperature_c,
+            plan.binning, f"{plan.width} x {plan.height}", plan.cfa, plan.filter_set, turned,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Mismatch:
-    """The nearest group of calibration frames, and in what it differs."""
+    """A near miss: calibration frames, and in what they differ, as texts."""
 
     name: str
     differs: tuple
 
+    def __str__(self):
+        return f"{self.name} ({', '.join(self.differs)})"
 
-def differences(wanted, group, tolerances, *, fields):
-    """In what a group of calibration frames differs from what is wanted, as texts.
+
+def differences(wanted, group, options, *, fields):
+    """In what calibration frames differ from what is wanted, as texts.
 
     Parameters
     ----------
-    wanted, group : objects with the attributes of a plan
-    tolerances : section "calibration" of the settings
-    fields : names of what has to agree
+    wanted, group : Traits
+    options : section "calibration" of the settings
+    fields : names of what has to agree; what one side does not tell cannot disagree
     """
     found = []
     for name in fields:
         ours, theirs = getattr(wanted, name), getattr(group, name)
-        if name == "size":
-            ours, theirs = (f"{item.width} x {item.height}" for item in (wanted, group))
-        # What one side does not tell cannot disagree.
-        if ours is None or theirs is None:
+        if ours is None or theirs is None or _agree(name, ours, theirs, options):
             continue
-        if name == "temperature_c":
-            agrees = abs(ours - theirs) <= tolerances["temperature_tolerance_c"]
-        elif name == "exposure_s":
-            agrees = abs(ours - theirs) <= tolerances["exposure_tolerance"] * max(ours, 1e-3)
-        elif name == "rotation_deg":
-            apart = abs(ours - theirs) % 360
-            agrees = min(apart, 360 - apart) <= tolerances["rotation_tolerance_deg"]
-        else:
-            agrees = ours == theirs
-        if not agrees:
-            found.append(f"{LABELS[name]} {_shown(theirs)} instead of {_shown(ours)}")
+        label, unit = LABELS[name]
+        found.append(f"{label} {_shown(theirs)} instead of {_shown(ours)}{unit}")
     return found
 
 
-LABELS = {
-    "exposure_s": "exposure (s)",
-    "gain_setting": "gain setting",
-    "offset_setting": "offset setting",
-    "temperature_c": "temperature (degC)",
-    "binning": "binning",
-    "size": "size",
-    "cfa": "colour pattern",
-    "filter_set": "filter set",
-    "rotation_deg": "rotation (deg)",
-}
-"""What the user reads for a field."""
+def choose(wanted, groups, options, *, fields, kept=None):
+    """The calibration frames to use.
 
-
-def choose(wanted, groups, tolerances, *, fields, kept=None):
-    """The group of calibration frames to use.
-
-    Groups of the same night come first, then the nearest night, the earlier of two. A group that was chosen before is
-    kept while it fits, unless the night itself now has one: so a later night never changes an earlier one's match.
+    Those of the same night come first, then of the nearest night, then of the nearest temperature. What was chosen
+    before is kept while it fits, unless the night itself now has its own: so a later night never changes the match
+    of an earlier one.
 
     Parameters
     ----------
-    wanted : session or master plan
-    groups : list of master plans of one kind
-    tolerances : section "calibration" of the settings
+    wanted : Traits of a session or master
+    groups : list of Traits of masters of one kind
+    options : section "calibration" of the settings
     fields : what has to agree
-    kept : name of the group chosen in an earlier run, or None
+    kept : name chosen in an earlier run, or None
 
     Returns
     -------
-    group or None, and a Mismatch of the nearest one or None
+    name or None, and the near misses if there is none: list of Mismatch, nearest first
     """
-    judged = [(differences(wanted, group, tolerances, fields=fields), group) for group in groups]
+    judged = [(differences(wanted, group, options, fields=fields), group) for group in groups]
     fitting = [group for differs, group in judged if not differs]
     if fitting:
-        best = min(fitting, key=lambda group: (_days(wanted, group), group.night, group.name))
-        before = next((group for group in fitting if group.name == kept), None)
-        if before is not None and best.night != wanted.night:
-            return before, None
-        return best, None
-    if not judged:
-        return None, None
-    differs, nearest = min(judged, key=lambda item: (len(item[0]), _days(wanted, item[1]), item[1].name))
-    return None, Mismatch(nearest.name, tuple(differs))
+        best = min(fitting, key=lambda group: _distance(wanted, group))
+        if best.night != wanted.night and kept in {group.name for group in fitting}:
+            return kept, []
+        return best.name, []
+    judged.sort(key=lambda item: (len(item[0]), _distance(wanted, item[1])))
+    return None, [Mismatch(group.name, tuple(differs)) for differs, group in judged[:MOST_CANDIDATES]]
 
 
-def _days(wanted, group):
+def _agree(name, ours, theirs, options):
+    if name == "temperature_c":
+        return abs(ours - theirs) <= options["temperature_tolerance_c"]
+    if name == "exposure_s":
+        return abs(ours - theirs) <= options["exposure_tolerance"] * max(ours, theirs)
+    if name == "rotation_deg":
+        apart = abs(ours - theirs) % 360
+        return min(apart, 360 - apart) <= options["rotation_tolerance_deg"]
+    return ours == theirs
+
+
+def _distance(wanted, group):
     try:
-        return abs((date.fromisoformat(wanted.night) - date.fromisoformat(group.night)).days)
+        days = abs((date.fromisoformat(wanted.night) - date.fromisoformat(group.night)).days)
     except ValueError:
-        return UNKNOWN_NIGHT_DAYS
+        days = FAR_NIGHT_DAYS
+    colder = 0.0
+    if wanted.temperature_c is not None and group.temperature_c is not None:
+        colder = abs(wanted.temperature_c - group.temperature_c)
+    return days, colder, group.night, group.name
 
 
 def _shown(value):
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:g}" if isinstance(value, float | int) else str(value)

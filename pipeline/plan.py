@@ -45,6 +45,7 @@ class FrameRecord:
     night : date on which the night began, noon to noon local
     electrons_per_adu, read_noise_e : from the header
     rotation_deg, focal_length_mm, pixel_um, object_name : from the header
+    clipped_adu : level at which the camera clips, seen as a pile of pixels at the frame's highest value
     hdu : index of the header-data unit that holds the image
     size, mtime_ns : of the file
     """
@@ -70,6 +71,7 @@ class FrameRecord:
     rotation_deg: float | None = None
     focal_length_mm: float | None = None
     pixel_um: float | None = None
+    clipped_adu: float | None = None
     object_name: str = ""
 
 
@@ -149,4 +151,6 @@ def _load(kind, path):
         content["frames"] = [FrameRecord(**frame) for frame in content["frames"]]
         return kind(**content)
     except (KeyError, TypeError) as error:
-        raise InputError(f"{path}: not a {kind.__name__} of this version, make the inventory again") from error
+        raise InputError(
+            f"{path}: not a {kind.__name__} of this version, make the inventory again"
+        ) from error

@@ -73,11 +73,13 @@ class Record:
     def input(self, path):
         """Name a file that the result depends on; a missing one is recorded as such."""
         path = Path(path)
-        self._inputs[str(path)] = file_identity(path) if path.is_file() else {"path": str(path), "missing": True}
+        self._inputs[str(path)] = (
+            file_identity(path) if path.is_file() else {"path": str(path), "missing": True}
+        )
 
     @property
     def verdict(self):
-        """ "pass", "warn" or "fail": the worst of the flags."""
+        """The worst of the flags: "pass", "warn" or "fail"."""
         severities = {flag["severity"] for flag in self._flags}
         return "fail" if "fail" in severities else "warn" if "warn" in severities else "pass"
 

@@ -1,6 +1,7 @@
 """Which sections of the config and which code each stage uses: what makes it run again when it changes."""
 
 from pipeline.digest import code_digest
+from pipeline.settings.tables import SECTIONS
 
 __all__ = ["CHOOSING", "CHOSEN_BY", "SETTINGS_USED", "code_for", "settings_for"]
 
@@ -17,9 +18,10 @@ SETTINGS_USED = {
     "lines": ("lines", "filter_sets", "camera"),
     "fuse": ("fuse", "filter_sets"),
     "render": ("render", "target"),
-    "report": ("report", "render", "filter_sets", "target"),
+    "report": SECTIONS,
 }
-"""Sections of the config that each stage reads; a change elsewhere does not run it again."""
+"""Sections of the config that each stage reads; a change elsewhere does not run it again. The report prints
+all of them."""
 
 FILTER_SET_KEYS = {"anchor": ("role",)}
 """Keys of a filter set that a stage reads, if not all: a finer passband must not move the anchor."""

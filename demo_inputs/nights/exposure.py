@@ -87,7 +87,11 @@ class Observatory:
         """(C,) electrons per second per pixel of the town's glow at the zenith."""
         glow = spectra.glow_spectrum()
         usual = spectra.band_rates(glow, 1.0, self.sensor_curves)[self.green]
-        return self.scene.sky.glow_e_s * spectra.band_rates(glow, self.filters[filter_name], self.sensor_curves) / usual
+        return (
+            self.scene.sky.glow_e_s
+            * spectra.band_rates(glow, self.filters[filter_name], self.sensor_curves)
+            / usual
+        )
 
     def expected_rate(self, light):
         """(ny, nx) float64 electrons per second that reach the sensor in a light, before pixel response."""
@@ -106,7 +110,9 @@ class Observatory:
         if streaks is not None:
             rate += streaks * through[self.index] / scene.exposure_s
         hits = particle_hits(scene, light.random(scene, 2))
-        frame = read_out(scene, self.sensor, rate, scene.exposure_s, light.random(scene, 3), extra_electrons=hits)
+        frame = read_out(
+            scene, self.sensor, rate, scene.exposure_s, light.random(scene, 3), extra_electrons=hits
+        )
         return frame, trails
 
     @cached_property
@@ -163,7 +169,9 @@ class Observatory:
         n_channels = len(self.sensor_curves)
         positions = [light.pose.to_frame(field.x, field.y, channel) for channel in range(n_channels)]
         x, y = (np.array([p[axis] for p in positions]) for axis in (0, 1))
-        near = (x[0] > -80) & (x[0] < scene.image.width + 80) & (y[0] > -80) & (y[0] < scene.image.height + 80)
+        near = (
+            (x[0] > -80) & (x[0] < scene.image.width + 80) & (y[0] > -80) & (y[0] < scene.image.height + 80)
+        )
         x, y, flux = x[:, near], y[:, near], flux[:, near]
         beta = light.beta
         alpha = light.fwhm_px / (2.0 * np.sqrt(2.0 ** (1.0 / beta) - 1.0))

@@ -43,7 +43,7 @@ def make_field(scene):
     # Inverse of the cumulative distribution 10^(slope m), truncated at both ends.
     low, high = (10.0 ** (stars.slope * m) for m in (stars.brightest_mag, stars.faintest_mag))
     # The count is per frame; the sky plane is larger.
-    count = int(round(stars.count * my * mx / (ny * nx)))
+    count = round(stars.count * my * mx / (ny * nx))
     magnitude = np.log10(low + rng.random(count) * (high - low)) / stars.slope
     x, y = (rng.random((2, count)) - 0.5) * mx
     logs = np.log(stars.coolest_k), np.log(stars.hottest_k)
@@ -72,10 +72,15 @@ def _clouds(scene, my, mx, rng):
     body = np.exp(-0.5 * (r / (0.85 * radius)) ** 2)
     lane = np.clip(1.0 - 0.9 * np.exp(-1.5 * np.abs(noise(3.0) + 0.4 * x / radius)) * body, 0.05, 1.0)
     open_side = 0.65 + 0.35 * np.cos(angle - 0.6)
-    h_alpha = (0.85 * shell * open_side * (0.35 + 0.65 * ridges) + 0.40 * body * ridges + 0.35 * body * threads) * lane
+    h_alpha = (
+        0.85 * shell * open_side * (0.35 + 0.65 * ridges) + 0.40 * body * ridges + 0.35 * body * threads
+    ) * lane
     inner_r = np.hypot(x - 0.12 * radius + 0.7 * warp_y, y + 0.10 * radius - 0.7 * warp_x)
     bubble = np.exp(-0.5 * (inner_r / (0.42 * radius)) ** 2)
-    front = np.exp(-0.5 * ((inner_r - 1.18 * radius) / (0.07 * radius)) ** 2) * np.clip(np.cos(angle + 2.3), 0, 1) ** 1.5
+    front = (
+        np.exp(-0.5 * ((inner_r - 1.18 * radius) / (0.07 * radius)) ** 2)
+        * np.clip(np.cos(angle + 2.3), 0, 1) ** 1.5
+    )
     oxygen = 0.8 * bubble * (0.45 + 0.55 * ridges) + 0.9 * front * (0.3 + 0.7 * threads)
     far = np.hypot(x + 1.15 * radius, y - 0.75 * radius)
     dust = np.exp(-0.5 * (far / (0.50 * radius)) ** 2) * (0.35 + 0.65 * np.exp(-1.2 * np.abs(noise(3.0))))
@@ -88,7 +93,9 @@ def _turbulence(rng, my, mx, steepness, smoothing):
     white = np.fft.rfft2(rng.standard_normal((my, mx)))
     k = np.hypot(np.fft.fftfreq(my)[:, None], np.fft.rfftfreq(mx)[None, :])
     k[0, 0] = np.inf
-    amplitude = k ** (-0.5 * steepness) * np.exp(-2.0 * (np.pi * smoothing * np.where(np.isinf(k), 0, k)) ** 2)
+    amplitude = k ** (-0.5 * steepness) * np.exp(
+        -2.0 * (np.pi * smoothing * np.where(np.isinf(k), 0, k)) ** 2
+    )
     # Structure larger than a third of the plane would only tilt it.
     amplitude *= 1.0 - np.exp(-((np.where(np.isinf(k), 0, k) * max(my, mx) / 3.0) ** 2))
     field = np.fft.irfft2(white * amplitude, s=(my, mx))

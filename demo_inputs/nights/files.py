@@ -63,7 +63,9 @@ def write_frame(path, frame, scene, *, kind, exposure_s, start_utc, filter_name=
             unit.header[key] = card
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    unit.writeto(path, overwrite=True, checksum=True)
+    # The standard way notes the time of writing in a comment, which would make every file differ.
+    unit.add_checksum(when=start_utc.isoformat(timespec="seconds"))
+    unit.writeto(path, overwrite=True)
 
 
 def write_bad_files(out, scene, frame, light):

@@ -6,6 +6,7 @@ import numpy as np
 
 __all__ = ["Pose", "horizon"]
 
+
 @dataclass(frozen=True)
 class Pose:
     """Sky pixels to frame pixels of one exposure.
@@ -61,10 +62,16 @@ def horizon(site, hour_angle_h):
     -------
     airmass, parallactic angle in radians, azimuth in radians from north through east
     """
-    phi, delta, h = np.radians(site.latitude_deg), np.radians(site.declination_deg), np.radians(15.0 * hour_angle_h)
+    phi, delta, h = (
+        np.radians(site.latitude_deg),
+        np.radians(site.declination_deg),
+        np.radians(15.0 * hour_angle_h),
+    )
     sine = np.sin(phi) * np.sin(delta) + np.cos(phi) * np.cos(delta) * np.cos(h)
     altitude = np.arcsin(sine)
     airmass = 1.0 / (sine + 0.50572 * (np.degrees(altitude) + 6.07995) ** -1.6364)
     parallactic = np.arctan2(np.sin(h), np.tan(phi) * np.cos(delta) - np.sin(delta) * np.cos(h))
-    azimuth = np.arctan2(-np.cos(delta) * np.sin(h), np.sin(delta) * np.cos(phi) - np.cos(delta) * np.sin(phi) * np.cos(h))
+    azimuth = np.arctan2(
+        -np.cos(delta) * np.sin(h), np.sin(delta) * np.cos(phi) - np.cos(delta) * np.sin(phi) * np.cos(h)
+    )
     return float(airmass), float(parallactic), float(azimuth)

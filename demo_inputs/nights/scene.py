@@ -233,7 +233,9 @@ def _check_meaning(scene, findings):
     for night, name, light, kind in scene.spoiled:
         if kind not in KINDS_OF_SPOILING:
             findings.append(f"spoiled: {kind!r} is none of {KINDS_OF_SPOILING}")
-        elif not (1 <= night <= len(scene.nights) and 1 <= light <= scene.nights[night - 1].filters.get(name, 0)):
+        elif not (
+            1 <= night <= len(scene.nights) and 1 <= light <= scene.nights[night - 1].filters.get(name, 0)
+        ):
             findings.append(f"spoiled: there is no light {light} through {name!r} in night {night}")
     lengths = {len(getattr(scene.camera, key)) for key in ("wavelength_nm", "red", "green", "blue")}
     if len(lengths) != 1:

@@ -89,7 +89,11 @@ def calibration_frames(scene, nights):
     for night in nights:
         used = [name for name, count in scene.nights[night - 1].filters.items() if count]
         frames += [("darkflat", night, None, n, scene.flat_exposure_s) for n in range(1, counts.darkflat + 1)]
-        frames += [("flat", night, name, n, scene.flat_exposure_s) for name in used for n in range(1, counts.flat + 1)]
+        frames += [
+            ("flat", night, name, n, scene.flat_exposure_s)
+            for name in used
+            for n in range(1, counts.flat + 1)
+        ]
     return frames
 
 
@@ -108,7 +112,11 @@ def _night(scene, night):
             airmass, parallactic, azimuth = horizon(scene.site, hour_angle)
             drift = np.radians(scene.rotation_drift_deg) * (index / max(total - 1, 1) - 0.5)
             kind = spoiled.get((name, number), "")
-            seeing = scene.optics.seeing_fwhm_px * airmass**0.6 * np.exp(scene.optics.seeing_scatter * wander[index])
+            seeing = (
+                scene.optics.seeing_fwhm_px
+                * airmass**0.6
+                * np.exp(scene.optics.seeing_scatter * wander[index])
+            )
             transparency = 1.0 - abs(rng.normal(0, scene.sky.transparency_scatter))
             pose = Pose(
                 scale=scene.filters[name].focal_ratio,

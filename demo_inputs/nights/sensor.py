@@ -56,7 +56,8 @@ def make_sensor(scene):
 def _shadow_parameters(seed, count, nx, ny):
     rng = np.random.default_rng(seed)
     return [
-        (rng.random() * nx, rng.random() * ny, rng.uniform(9, 26), rng.uniform(0.015, 0.07)) for _ in range(count)
+        (rng.random() * nx, rng.random() * ny, rng.uniform(9, 26), rng.uniform(0.015, 0.07))
+        for _ in range(count)
     ]
 
 

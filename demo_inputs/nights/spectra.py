@@ -31,7 +31,16 @@ OXYGEN_NM = 500.68
 HC_OVER_K_NM_K = 1.438777e7
 """Second radiation constant, nm K (CODATA 2018)."""
 
-LAMP_LINES = ((435.8, 0.05), (546.1, 0.09), (577.0, 0.05), (569.0, 0.07), (589.3, 0.30), (615.7, 0.06), (557.7, 0.03), (630.0, 0.02))
+LAMP_LINES = (
+    (435.8, 0.05),
+    (546.1, 0.09),
+    (577.0, 0.05),
+    (569.0, 0.07),
+    (589.3, 0.30),
+    (615.7, 0.06),
+    (557.7, 0.03),
+    (630.0, 0.02),
+)
 """Mercury and sodium lamps and natural airglow: wavelength and share of the glow's photons (invented town)."""
 
 LINE_SIGMA_NM = 1.5
@@ -77,7 +86,10 @@ def filter_curve(entry):
 
 def sensor_curves(camera, *, mono=False):
     """(C, n) quantum efficiency of R, G, B, or of the bare sensor if mono."""
-    colours = [PchipInterpolator(camera.wavelength_nm, getattr(camera, name))(GRID_NM) for name in ("red", "green", "blue")]
+    colours = [
+        PchipInterpolator(camera.wavelength_nm, getattr(camera, name))(GRID_NM)
+        for name in ("red", "green", "blue")
+    ]
     curves = np.clip(np.array(colours), 0.0, None)
     return curves.max(axis=0, keepdims=True) if mono else curves
 

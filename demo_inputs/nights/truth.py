@@ -30,7 +30,9 @@ def write_truth(folder, scene, made, *, trails, bad_files):
     observatory = Observatory(scene)
     field = observatory.field
     maps = [fits.ImageHDU(getattr(field, name), name=name.upper()) for name in ("h_alpha", "oxygen", "dust")]
-    stars = Table({"x": field.x, "y": field.y, "magnitude": field.magnitude, "temperature_k": field.temperature_k})
+    stars = Table(
+        {"x": field.x, "y": field.y, "magnitude": field.magnitude, "temperature_k": field.temperature_k}
+    )
     for name in scene.filters:
         stars[f"rate_{name}"] = observatory.star_rates(name).T
     fits.HDUList([fits.PrimaryHDU(), *maps, fits.BinTableHDU(stars, name="STARS")]).writeto(
@@ -72,7 +74,10 @@ def _light(observatory, light, trails):
         "transparency": light.transparency,
         # Share of each map's light that comes through the air, channel by channel.
         "throughput": {
-            key: (light.transparency * np.divide(below[key], above[key], out=np.zeros_like(sky), where=above[key] > 0)).tolist()
+            key: (
+                light.transparency
+                * np.divide(below[key], above[key], out=np.zeros_like(sky), where=above[key] > 0)
+            ).tolist()
             for key in above
         },
         "sky_e_s": sky.tolist(),

@@ -18,9 +18,7 @@ LOBES = {
 }
 """Height, centre, and widths below and above the centre (nm) of the Gaussian lobes [1]_."""
 
-XYZ_TO_SRGB = np.array(
-    [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
-)
+XYZ_TO_SRGB = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
 """CIE XYZ to linear sRGB [2]_."""
 
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])

@@ -40,8 +40,11 @@ class GreenTest:
 
     @property
     def greens(self):
-        """ "main" or "anti" for the diagonal whose pixels are alike while the other's are not, "none" if both
-        are (no colour filters, or grey light), or None where the pixels do not decide."""
+        """Where the green pixels lie.
+
+        "main" or "anti" for the diagonal whose pixels are alike while the other's are not, "none" if both are (no
+        colour filters, or grey light), None where the pixels do not decide.
+        """
         main, anti = abs(self.main), abs(self.anti)
         if max(main, anti) <= self.limit:
             return "none"

@@ -1,27 +1,52 @@
 """The starlet transform: an image as a sum of details of growing size, and noise removed size by size.
 
-The isotropic undecimated wavelet transform of Starck & Murtagh [1]_: c_0 is the image, c_(j+1) is c_j convolved with the
-B3 spline h = [1, 4, 6, 4, 1] / 16 with 2^j - 1 zeros between its taps, and w_(j+1) = c_j - c_(j+1). The image is the sum
-of all w_j and the last c, exactly.
+The isotropic undecimated wavelet transform of Starck & Murtagh [1]_: c_0 is the image, c_(j+1) is c_j convolved
+with the B3 spline h = [1, 4, 6, 4, 1] / 16 with 2^j - 1 zeros between its taps, and w_(j+1) = c_j - c_(j+1).
+The image is the sum of all w_j and the last c, exactly.
 
 References
 ----------
 .. [1] J.-L. Starck, F. Murtagh, Astronomical Image and Data Analysis, 2nd ed. (2006), ch. 2 (from memory).
+.. [2] T. T. Cai, "Adaptive wavelet estimation: a block thresholding and oracle inequality approach", Annals of
+   Statistics 27 (1999) 898: blockwise James-Stein shrinkage, factor 4.505 (from memory).
 """
 
 import numpy as np
+from numba import njit
 from scipy import ndimage
 
-__all__ = ["denoise", "noise_gains", "starlet"]
-
-B3_SPLINE = np.array([1.0, 4.0, 6.0, 4.0, 1.0]) / 16.0
-"""Taps of the scaling function."""
+__all__ = ["N_SCALES", "denoise", "noise_gains", "smoothed", "starlet", "warm"]
 
 N_SCALES = 5
 """Details up to 2^5 = 32 pixels; larger structure of gas stands far above any noise."""
 
 MIN_SCALE_SHARE = 4
 """A scale larger than this part of the image is not looked at."""
+
+SAMPLING_SIGMA_PX = 0.85
+"""Correlation length of the noise of a stack: that of cubic interpolation on a lattice of 2 px."""
+
+CENTRE, NEAR, FAR = 6.0 / 16.0, 4.0 / 16.0, 1.0 / 16.0
+"""Taps of the B3 spline."""
+
+
+def smoothed(image, step):
+    """``image`` convolved with the B3 spline, ``step`` pixels between its taps, mirrored at the edges.
+
+    Parameters
+    ----------
+    image : (ny, nx)
+    step : 1, 2, 4, ...
+
+    Returns
+    -------
+    (ny, nx) float32
+    """
+    image = np.ascontiguousarray(image, dtype=np.float32)
+    between, out = np.empty_like(image), np.empty_like(image)
+    _along_columns(image, between, step)
+    _along_rows(between, out, step)
+    return out
 
 
 def starlet(image, n_scales=N_SCALES):
@@ -33,18 +58,16 @@ def starlet(image, n_scales=N_SCALES):
 
     Returns
     -------
-    details : list of (ny, nx) float64, finest first
-    rest : (ny, nx) float64
+    details : list of (ny, nx) float32, finest first
+    rest : (ny, nx) float32
     """
-    smooth = np.asarray(image, dtype=np.float64)
+    current = np.ascontiguousarray(image, dtype=np.float32)
     details = []
     for j in range(n_scales):
-        taps = np.zeros(4 * 2**j + 1)
-        taps[:: 2**j] = B3_SPLINE
-        smoother = ndimage.correlate1d(ndimage.correlate1d(smooth, taps, axis=0, mode="mirror"), taps, axis=1, mode="mirror")
-        details.append(smooth - smoother)
-        smooth = smoother
-    return details, smooth
+        smoother = smoothed(current, 2**j)
+        details.append(current - smoother)
+        current = smoother
+    return details, current
 
 
 def noise_gains(n_scales=N_SCALES, *, sampling_sigma_px=0.0):
@@ -58,35 +81,101 @@ def noise_gains(n_scales=N_SCALES, *, sampling_sigma_px=0.0):
     pulse[size // 2, size // 2] = 1.0
     if sampling_sigma_px:
         pulse = ndimage.gaussian_filter(pulse, sampling_sigma_px, mode="constant")
-    return np.array([np.sqrt(np.sum(detail**2)) for detail in starlet(pulse, n_scales)[0]])
+    return np.array([np.sqrt(np.sum(detail.astype(np.float64) ** 2)) for detail in starlet(pulse, n_scales)[0]])
 
 
-def denoise(image, variance, *, sigma, sampling_sigma_px=0.85, n_scales=N_SCALES):
+def denoise(image, variance, *, sigma, sampling_sigma_px=SAMPLING_SIGMA_PX, n_scales=N_SCALES):
     """Take away details that do not stand out of the noise.
 
-    A coefficient w of noise s is multiplied by max(0, 1 - (k s / w)^2) (the positive-part James-Stein rule), which goes to 1 for
-    strong structure, so that filaments keep their contrast, unlike with soft thresholds.
+    A detail w of noise s is multiplied by max(0, 1 - (k^2 / 2) s^2 / P), with P the mean of w^2 around it, weighted by
+    the spline of its own scale: blockwise James-Stein shrinkage [2]_ with overlapping blocks; k = 3 is close to its
+    classical factor. It goes to 1 for strong structure, so that filaments keep their contrast, and one outlying pixel
+    does not make a speckle. The noise comes from the propagated variance, averaged over the reach of the detail, not from
+    the scatter of the data, in which faint structure counts as noise.
+
+    Structure larger than the coarsest scale is never touched. Hence the variance of the means of large blocks, which is
+    what the variance planes of this project mean, is the same before and after.
 
     Parameters
     ----------
     image, variance : (ny, nx), equivalent uncorrelated variance; NaN where unknown
-    sigma : k
-    sampling_sigma_px : correlation length of the noise; 0.85 px is that of cubic interpolation on a lattice of 2 px
+    sigma : k; 0 returns the image
+    sampling_sigma_px : correlation length of the noise
 
     Returns
     -------
-    (ny, nx) float32
+    (ny, nx) float32; 0 where unknown
     """
-    if sigma <= 0:
-        return np.asarray(image, dtype=np.float32)
     known = np.isfinite(variance)
-    usual = float(np.median(variance[known])) if known.any() else 0.0
-    noise = np.sqrt(np.where(known, variance, usual))
-    n_scales = max(1, min(n_scales, int(np.log2(max(min(image.shape) / MIN_SCALE_SHARE, 2)))))
-    details, rest = starlet(np.where(known, image, 0.0), n_scales)
-    total = rest
-    for detail, gain in zip(details, noise_gains(n_scales, sampling_sigma_px=sampling_sigma_px), strict=True):
-        limit = (sigma * gain * noise) ** 2
-        power = detail**2
-        total = total + detail * np.where(power > limit, 1.0 - limit / np.maximum(power, limit + 1e-300), 0.0)
-    return total.astype(np.float32)
+    current = np.where(known, image, 0.0).astype(np.float32)
+    if sigma <= 0 or not known.any():
+        return current
+    spread = np.where(known, variance, np.float32(np.median(variance[known]))).astype(np.float32)
+    n_scales = max(1, min(n_scales, int(np.log2(max(min(current.shape) / MIN_SCALE_SHARE, 2)))))
+    total = np.zeros_like(current)
+    for j, gain in enumerate(noise_gains(n_scales, sampling_sigma_px=sampling_sigma_px)):
+        smoother, spread = smoothed(current, 2**j), smoothed(spread, 2**j)
+        power = smoothed((current - smoother) ** 2, 2**j)
+        _add_shrunk(total, current, smoother, power, spread, 0.5 * sigma**2 * gain**2)
+        current = smoother
+    return np.where(known, total + current, np.float32(0.0))
+
+
+def warm():
+    """Compile the kernels."""
+    tiny = np.ones((4, 4), dtype=np.float32)
+    denoise(tiny, tiny, sigma=1.0)
+
+
+@njit(cache=True, nogil=True)
+def _mirror(index, size):
+    """Index reflected about the centres of the first and last pixel."""
+    if size == 1:
+        return 0
+    period = 2 * (size - 1)
+    index = abs(index) % period
+    return period - index if index >= size else index
+
+
+@njit(cache=True, nogil=True)
+def _along_columns(image, out, step):
+    ny, nx = image.shape
+    for y in range(ny):
+        a, b = _mirror(y - 2 * step, ny), _mirror(y - step, ny)
+        d, e = _mirror(y + step, ny), _mirror(y + 2 * step, ny)
+        for x in range(nx):
+            out[y, x] = (
+                CENTRE * image[y, x] + NEAR * (image[b, x] + image[d, x]) + FAR * (image[a, x] + image[e, x])
+            )
+
+
+@njit(cache=True, nogil=True)
+def _along_rows(image, out, step):
+    ny, nx = image.shape
+    for x in range(nx):
+        if 2 * step <= x < nx - 2 * step:
+            continue
+        a, b = _mirror(x - 2 * step, nx), _mirror(x - step, nx)
+        d, e = _mirror(x + step, nx), _mirror(x + 2 * step, nx)
+        for y in range(ny):
+            out[y, x] = (
+                CENTRE * image[y, x] + NEAR * (image[y, b] + image[y, d]) + FAR * (image[y, a] + image[y, e])
+            )
+    for y in range(ny):
+        for x in range(2 * step, nx - 2 * step):
+            out[y, x] = (
+                CENTRE * image[y, x]
+                + NEAR * (image[y, x - step] + image[y, x + step])
+                + FAR * (image[y, x - 2 * step] + image[y, x + 2 * step])
+            )
+
+
+@njit(cache=True, nogil=True)
+def _add_shrunk(total, current, smoother, power, spread, factor):
+    """total += (current - smoother) max(0, 1 - factor spread / power)."""
+    ny, nx = total.shape
+    for y in range(ny):
+        for x in range(nx):
+            limit = factor * spread[y, x]
+            if power[y, x] > limit:
+                total[y, x] += (current[y, x] - smoother[y, x]) * (1.0 - limit / power[y, x])

@@ -52,20 +52,29 @@ def white_reference(value, variance, valid):
     if len(stars) < LEAST_STARS or not np.isfinite(stars.typical_fwhm):
         return nothing
     width = stars.typical_fwhm
-    good = np.flatnonzero(isolated(stars, radius_px=4 * width, shape=value.shape[1:]) & (stars.elongation < 1.5) & (stars.fwhm < 1.6 * width))
+    good = np.flatnonzero(
+        isolated(stars, radius_px=4 * width, shape=value.shape[1:])
+        & (stars.elongation < 1.5)
+        & (stars.fwhm < 1.6 * width)
+    )
     if good.size < LEAST_STARS:
         return nothing
     x, y = stars.x[good], stars.y[good]
     # A star with a masked (clipped) core would tell the colour of its wings.
-    inside = np.array([valid[:, int(round(b)), int(round(a))].all() for a, b in zip(x, y, strict=True)])
+    inside = np.array([valid[:, round(b), round(a)].all() for a, b in zip(x, y, strict=True)])
     x, y = x[inside], y[inside]
     if x.size < LEAST_STARS:
         return nothing
-    found = [aperture_flux(v, np.nan_to_num(s), x, y, radius_px=APERTURE_FWHM * width) for v, s in zip(value, variance, strict=True)]
+    found = [
+        aperture_flux(v, np.nan_to_num(s), x, y, radius_px=APERTURE_FWHM * width)
+        for v, s in zip(value, variance, strict=True)
+    ]
     flux, error = (np.array(part) for part in zip(*found, strict=True))
     bright = (flux > LEAST_S_N * error).all(axis=0)
     if bright.sum() < LEAST_STARS:
         return nothing
     logs = np.log(flux[1, bright] / flux[:, bright])
     spread = np.array([mad_std(row) for row in logs])
-    return WhiteReference(np.exp(np.median(logs, axis=1)), 1.25 * spread / np.sqrt(bright.sum()), int(bright.sum()))
+    return WhiteReference(
+        np.exp(np.median(logs, axis=1)), 1.25 * spread / np.sqrt(bright.sum()), int(bright.sum())
+    )

@@ -11,43 +11,30 @@ import numpy as np
 
 from pipeline.numerics.robust import mad_std
 from pipeline.report_page.halo import INNER, OUTER
-from pipeline.report_page.quantities import ELECTRON_RATE, HOUR, PIXEL, Quantity, line_label, measured, unmeasured
+from pipeline.report_page.quantities import (
+    ELECTRON_RATE,
+    HOUR,
+    PIXEL,
+    Quantity,
+    measured,
+    unmeasured,
+)
+from pipeline.report_page.regions import finite_median
 
-__all__ = ["BenchRow", "Region", "bench", "regions"]
+__all__ = ["BenchRow", "bench"]
 
 SECONDS_PER_HOUR = 3600.0
-
-REGION_SHARE = 0.1
-"""A region is the brightest tenth of its map: enough blocks for a stable median, all of them clearly object."""
-
-REGION_SIGNIFICANCE = 3.0
-"""Blocks of a region are at least this many times above their noise, so that a map of pure noise has no region."""
-
-REGION_MIN_BLOCKS = 20
-"""Fewer blocks than this give no trustworthy median."""
 
 SIGNAL_ROWS = (
     ("signal_{}_e_s", "Signal", "median above the flattened background, in the channel where it is clearest"),
     ("contrast_{}", "Contrast", "that signal over the sky level of the same channel"),
-    ("signal_to_noise_one_hour_{}", "Signal-to-noise after one hour", "of a block of 8 × 8 pixels, in that channel"),
+    (
+        "signal_to_noise_one_hour_{}",
+        "Signal-to-noise after one hour",
+        "of a block of 8 × 8 pixels, in that channel",
+    ),
 )
 """Rows of each region: key, title, note; in the order that ``_signal`` returns the cells."""
-
-
-@dataclass(frozen=True)
-class Region:
-    """A part of the field in which signal is compared between filter sets.
-
-    Attributes
-    ----------
-    key : short name for programs, e.g. "Ha"
-    name : as a reader knows it, e.g. "Ha emission"
-    mask : (by, bx) bool over blocks
-    """
-
-    key: str
-    name: str
-    mask: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -65,28 +52,6 @@ class BenchRow:
     title: str
     note: str
     cells: tuple[tuple[tuple[str, Quantity], ...], ...]
-
-
-def regions(line_maps, flats):
-    """Regions to compare signal in.
-
-    Parameters
-    ----------
-    line_maps : dict line name -> BlockMap (one channel)
-    flats : dict filter set -> BlockMap, deepest first; its first one serves where there is no line map
-
-    Returns
-    -------
-    list of Region; empty where nothing stands out of the noise
-    """
-    found = [_region(line, f"{line_label(line)} emission", each.value[0], each.significance[0]) for line, each in line_maps.items()]
-    found = [region for region in found if region is not None]
-    if not found and flats:
-        deepest = next(iter(flats.values()))
-        best = int(np.argmax([_median(plane) for plane in np.abs(deepest.significance)]))
-        region = _region("brightest_tenth", "brightest tenth of the field", deepest.value[best], deepest.significance[best])
-        found = [region] if region is not None else []
-    return found
 
 
 def bench(evidence, flats, compared, halos):
@@ -113,7 +78,12 @@ def bench(evidence, flats, compared, halos):
 
     no_flat = "no flattened stack"
     rows = [
-        row("integration_h", "Integration", "exposure of the lights that were used", lambda s, _: _single(_hours(s))),
+        row(
+            "integration_h",
+            "Integration",
+            "exposure of the lights that were used",
+            lambda s, _: _single(_hours(s)),
+        ),
         row("sky_e_s", "Sky", "median of the used lights, ± their scatter", _sky),
         row(
             "gradient_before_e_s",
@@ -127,14 +97,24 @@ def bench(evidence, flats, compared, halos):
             "range over the field of a plane through what the background model leaves of the free sky",
             recorded("flatten", "gradient_after_e_s", ELECTRON_RATE, no_flat),
         ),
-        row("noise_one_hour_e_s", "Noise after one hour", "per pixel, from the variance, scaled to one hour", _noise),
+        row(
+            "noise_one_hour_e_s",
+            "Noise after one hour",
+            "per pixel, from the variance, scaled to one hour",
+            _noise,
+        ),
         row(
             "noise_ratio_block8",
             "Noise over the ideal",
             "measured in blocks of 8 × 8 pixels, over what the camera model allows",
             recorded("stack_filter_set", "noise_ratio_block8", "", "no finished stack"),
         ),
-        row("fwhm_px", "Star width", "full width at half maximum, median of the used lights, ± their scatter", _width),
+        row(
+            "fwhm_px",
+            "Star width",
+            "full width at half maximum, median of the used lights, ± their scatter",
+            _width,
+        ),
     ]
     for region in compared:
         for part, (key, title, note) in enumerate(SIGNAL_ROWS):
@@ -146,17 +126,11 @@ def bench(evidence, flats, compared, halos):
                     lambda s, flat, region=region, part=part: _signal(s, flat, region)[part],
                 )
             )
-    halo_note = f"share between {INNER:g} and {OUTER:g} star widths of a bright star's light, ± standard error"
+    halo_note = (
+        f"share between {INNER:g} and {OUTER:g} star widths of a bright star's light, ± standard error"
+    )
     rows.append(row("halo_percent", "Halo", halo_note, lambda s, _: _single(halos[s.name])))
     return rows
-
-
-def _region(key, name, value, significance):
-    usable = np.isfinite(value) & np.isfinite(significance)
-    if usable.sum() < REGION_MIN_BLOCKS:
-        return None
-    mask = usable & (value >= np.quantile(value[usable], 1.0 - REGION_SHARE)) & (significance >= REGION_SIGNIFICANCE)
-    return Region(key, name, mask) if mask.sum() >= REGION_MIN_BLOCKS else None
 
 
 def _single(quantity):
@@ -219,22 +193,20 @@ def _signal(filter_set, flat, region):
         return (_absent("another size than the line map"),) * 3
     clearest, label, best = None, "", -np.inf
     for channel, plane, significance in zip(flat.channels, flat.value, flat.significance, strict=True):
-        ratio = _median(significance[region.mask])
+        ratio = finite_median(significance[region.mask])
         if np.isfinite(ratio) and ratio > best:
             clearest, label, best = plane[region.mask], channel, ratio
     if clearest is None:
         return (_absent("not covered"),) * 3
     clearest = clearest[np.isfinite(clearest)]
-    signal = _median(clearest)
+    signal = finite_median(clearest)
     # Standard error of a median; the scatter inside the region is the object's own structure, mostly.
     error = math.sqrt(math.pi / 2) * mad_std(clearest) / math.sqrt(clearest.size)
-    skies = [level for light in filter_set.used if (level := light.by_channel("sky_e_s").get(label)) is not None]
-    contrast = measured(signal / np.median(skies)) if skies and np.median(skies) > 0 else unmeasured("no sky level")
+    skies = [
+        level for light in filter_set.used if (level := light.by_channel("sky_e_s").get(label)) is not None
+    ]
+    contrast = (
+        measured(signal / np.median(skies)) if skies and np.median(skies) > 0 else unmeasured("no sky level")
+    )
     per_hour = measured(best / math.sqrt(filter_set.used_s / SECONDS_PER_HOUR))
     return ((label, measured(signal, ELECTRON_RATE, error)),), ((label, contrast),), ((label, per_hour),)
-
-
-def _median(values):
-    values = np.asarray(values)
-    values = values[np.isfinite(values)]
-    return float(np.median(values)) if values.size else math.nan

@@ -7,16 +7,33 @@ import numpy as np
 from pipeline.provenance import software
 from pipeline.report_page.findings import STAGE_TITLES
 from pipeline.report_page.quantities import (
-    ELECTRON_RATE, PIXEL, count_of, duration, fixed, joined, measured, percent, significant,
-)  # fmt: skip
+    ELECTRON_RATE,
+    PIXEL,
+    count_of,
+    duration,
+    fixed,
+    joined,
+    percent,
+    significant,
+)
 from pipeline.report_page.summary import stage_costs
 
-__all__ = ["Line", "Table", "bench_table", "frame_table", "night_table", "quarantine_table", "software_table", "stage_table"]
+__all__ = [
+    "Line",
+    "Table",
+    "bench_table",
+    "frame_table",
+    "night_table",
+    "quarantine_table",
+    "software_table",
+    "stage_table",
+]
 
 ROLE_NOTES = {"dualband": "dual-band", "": "role not configured"}
 """Roles whose configured word is not what one would read; the others are shown as they are."""
 
 NO_VALUE = "not measured"
+"""In a cell whose light or session has no such number."""
 
 
 @dataclass(frozen=True)
@@ -48,9 +65,9 @@ def night_table(evidence):
                 f"{significant(session.exposure_s)}\u202fs",
                 f"{len(session.used)} of {len(session.lights)}",
                 duration(session.used_s),
-                _median(session.used, lambda light: light.number("fwhm_px"), PIXEL),
-                _median(session.used, lambda light: _mean(light.by_channel("sky_e_s")), ELECTRON_RATE),
-                _median(session.used, lambda light: light.number("residual_px"), PIXEL),
+                _median(session.used, lambda light: light.number("fwhm_px")),
+                _median(session.used, lambda light: _mean(light.by_channel("sky_e_s"))),
+                _median(session.used, lambda light: light.number("residual_px")),
                 _masters_text(session.masters),
             )
         )
@@ -58,7 +75,17 @@ def night_table(evidence):
         return None
     return Table(
         f"Night by night: {count_of(len(rows), 'session')}; widths, sky and residuals are medians of the used lights.",
-        ("Night", "Filter set", "Exposure", "Lights used", "Used in all", "Star width", "Sky", "Residual", "Calibrated with"),
+        (
+            "Night",
+            "Filter set",
+            "Exposure",
+            "Lights used",
+            "Used in all",
+            f"Star width ({PIXEL})",
+            f"Sky ({ELECTRON_RATE})",
+            f"Residual ({PIXEL})",
+            "Calibrated with",
+        ),
         tuple(rows),
     )
 
@@ -78,7 +105,10 @@ def frame_table(remarks):
         for remark in remarks
     )
     out = sum(not remark.light.used for remark in remarks)
-    caption = f"{count_of(len(remarks), 'light')} to know about: {fixed(out, 0)} not used, {fixed(len(remarks) - out, 0)} used with a remark."
+    caption = (
+        f"{count_of(len(remarks), 'light')} to know about: {fixed(out, 0)} not used, "
+        f"{fixed(len(remarks) - out, 0)} used with a remark."
+    )
     return Table(caption, ("Light", "Session", "Start (UTC)", "What was done", "Why"), rows)
 
 
@@ -99,12 +129,20 @@ def bench_table(filter_sets, rows):
         return None
     body = []
     for row in rows:
-        cells = [(Line(row.title), Line(row.note, note=True))]
+        units = {
+            quantity.unit for cell in row.cells for _, quantity in cell if quantity.known and quantity.unit
+        }
+        title = f"{row.title} ({units.pop()})" if len(units) == 1 else row.title
+        cells = [(Line(title), Line(row.note, note=True))]
         for cell in row.cells:
-            cells.append(tuple(Line(str(quantity), label, note=not quantity.known) for label, quantity in cell))
+            cells.append(
+                tuple(Line(quantity.bare, label, note=not quantity.known) for label, quantity in cell)
+            )
         body.append(tuple(cells))
     return Table(
-        "Filter bench at equal exposure: rates do not depend on exposure, noise is scaled to one hour.", tuple(heads), tuple(body)
+        "Filter bench at equal exposure: rates do not depend on exposure, noise is scaled to one hour.",
+        tuple(heads),
+        tuple(body),
     )
 
 
@@ -131,7 +169,9 @@ def stage_table(evidence):
 
 def software_table():
     """Versions."""
-    return Table("Software that made this report.", ("Software", "Version"), tuple(sorted(software().items())))
+    return Table(
+        "Software that made this report.", ("Software", "Version"), tuple(sorted(software().items()))
+    )
 
 
 def _treatment(remark):
@@ -149,10 +189,9 @@ def _masters_text(masters):
     return (Line(text), Line(f"no {joined(missing, 'or')}", note=True)) if missing else text
 
 
-def _median(lights, value, unit):
+def _median(lights, value):
     values = [number for light in lights if (number := value(light)) is not None]
-    quantity = measured(np.median(values) if values else None, unit)
-    return str(quantity) if quantity.known else NO_VALUE
+    return significant(np.median(values)) if values else NO_VALUE
 
 
 def _mean(values):

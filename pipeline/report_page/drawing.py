@@ -8,11 +8,11 @@ import base64
 import io
 from dataclasses import dataclass
 
-import matplotlib
+import matplotlib as mpl
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-__all__ = ["DARK", "INCHES_WIDE", "LIGHT", "MARKERS", "Drawing", "Theme", "canvas", "draw"]
+__all__ = ["DARK", "INCHES_WIDE", "LIGHT", "MARKERS", "RATE_LABEL", "Drawing", "Theme", "canvas", "draw"]
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,9 @@ class Theme:
     series: tuple[str, ...]
 
 
-LIGHT = Theme("light", "#ffffff", "#1f2630", "#c9ced6", ("#1c5d99", "#b3541e", "#2b7a4b", "#7a3b8f", "#6b6b00"))
+LIGHT = Theme(
+    "light", "#ffffff", "#1f2630", "#c9ced6", ("#1c5d99", "#b3541e", "#2b7a4b", "#7a3b8f", "#6b6b00")
+)
 DARK = Theme("dark", "#171b21", "#e3e7ec", "#454d59", ("#7fb8ee", "#f2a36b", "#86d3a2", "#cf9be0", "#d8d56a"))
 
 MARKERS = ("o", "s", "^", "D", "v")
@@ -44,6 +46,9 @@ MARKERS = ("o", "s", "^", "D", "v")
 
 INCHES_WIDE = 8.6
 """Width of a figure; with ``FONT_SIZE`` points its text is as large as the page's small print at full width."""
+
+RATE_LABEL = "$\\mathrm{e^{-}\\,s^{-1}\\,px^{-1}}$"
+"""Electrons per second and pixel in matplotlib's notation; its outlines have no superscript minus as a letter."""
 
 FONT_SIZE = 9.5
 """Points."""
@@ -108,11 +113,11 @@ def draw(plot, *, alt, caption):
     """
     uris = {}
     for theme in (LIGHT, DARK):
-        with matplotlib.rc_context({**matplotlib.rcParamsDefault, **STYLE, **_colours(theme)}):
+        with mpl.rc_context({**mpl.rcParamsDefault, **STYLE, **_colours(theme)}):
             figure = plot(theme)
             uris[theme.name] = _svg_uri(figure)
     # SVG counts 72 units per inch, CSS 96 pixels.
-    width, height = (int(round(inches * 96)) for inches in figure.get_size_inches())
+    width, height = (round(inches * 96) for inches in figure.get_size_inches())
     return Drawing(uris["light"], uris["dark"], width, height, alt, caption)
 
 

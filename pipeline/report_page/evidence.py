@@ -86,7 +86,9 @@ class Light:
 
     def by_channel(self, prefix):
         """Numbers of the columns ``<prefix>_<channel>``, e.g. {"R": 1.2, "G": 2.3, "B": 1.1}."""
-        return {c: self.numbers[f"{prefix}_{c}"] for c in ("L", "R", "G", "B") if f"{prefix}_{c}" in self.numbers}
+        return {
+            c: self.numbers[f"{prefix}_{c}"] for c in ("L", "R", "G", "B") if f"{prefix}_{c}" in self.numbers
+        }
 
     @property
     def weight(self):

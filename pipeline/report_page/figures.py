@@ -1,27 +1,19 @@
-"""The figures of the page: what each light was like, how the noise fell, what was subtracted, where the lines are."""
+"""Figures over the lights: what each was like, how it was registered, and how the noise fell."""
 
 import numpy as np
-from matplotlib.colors import AsinhNorm
-from matplotlib.ticker import MaxNLocator
 
-from pipeline.report_page.drawing import INCHES_WIDE, MARKERS, canvas, draw
+from pipeline.report_page.drawing import MARKERS, RATE_LABEL, canvas, draw
 
-__all__ = ["background_figure", "line_figure", "noise_figure", "registration_figure", "timeline_figure"]
-
-RATE_LABEL = "$\\mathrm{e^{-}\\,s^{-1}\\,px^{-1}}$"
-"""The unit ``ELECTRON_RATE`` in matplotlib's notation; its outlines have no superscript minus as a letter."""
+__all__ = ["noise_figure", "registration_figure", "timeline_figure"]
 
 PANEL_INCHES = 1.35
 """Height of one panel of a stack of panels."""
 
+WIDE_SPAN = 12.0
+"""Ratio of the largest to the smallest number from which on a panel is logarithmic."""
+
 MOST_TICKS = 8
 """Labels that a vertical axis has room for."""
-
-MAP_EXTRA_INCHES = 1.15
-"""Height that a map's title and colour bar need."""
-
-MAP_QUANTILES = (0.5, 99.7)
-"""Per cent range of a map that its grey scale spans; a few stars must not decide it."""
 
 
 def timeline_figure(evidence, *, alt, caption):
@@ -63,7 +55,12 @@ def noise_figure(curves, names, *, alt, caption):
             labelled.add(curve.filter_set)
             axis.plot(curve.frames, curve.measured, marker, color=colour, label=label)
             axis.plot(curve.frames, curve.ideal, "-", lw=1, color=colour, alpha=0.7)
-        axis.set(xscale="log", yscale="log", xlabel="lights in the session's stack", ylabel=f"noise of a block\n({RATE_LABEL})")
+        axis.set(
+            xscale="log",
+            yscale="log",
+            xlabel="lights in the session's stack",
+            ylabel=f"noise of a block\n({RATE_LABEL})",
+        )
         most = max(max(curve.frames) for curve in curves)
         ticks = [n for n in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if n <= most] or [1]
         axis.set_xticks(ticks, [str(n) for n in ticks])
@@ -75,34 +72,6 @@ def noise_figure(curves, names, *, alt, caption):
         axis.plot([], [], "-", lw=1, color=theme.ink, label="camera model")
         axis.legend(loc="upper right")
         return figure
-
-    return draw(plot, alt=alt, caption=caption)
-
-
-def background_figure(backgrounds, *, alt, caption):
-    """Background models that were subtracted, relative to their median, mean of the channels.
-
-    Parameters
-    ----------
-    backgrounds : dict filter set -> (by, bx) electron/s per pixel
-    """
-
-    def plot(theme):
-        return _maps(theme, {name: plane - np.nanmedian(plane) for name, plane in backgrounds.items()}, "cividis", False)
-
-    return draw(plot, alt=alt, caption=caption)
-
-
-def line_figure(lines, *, alt, caption):
-    """Line maps on an arcsinh grey scale.
-
-    Parameters
-    ----------
-    lines : dict line -> (by, bx) electron/s per pixel
-    """
-
-    def plot(theme):
-        return _maps(theme, lines, "gray", True)
 
     return draw(plot, alt=alt, caption=caption)
 
@@ -125,6 +94,7 @@ def _panels(evidence, panels, *, alt, caption):
                 _series(axis, out, place, value, marker="x", color=colour, label=None)
             axis.set_ylabel(label)
             axis.margins(x=0.02, y=0.12)
+            _settle_scale(axis, [number for light in lights if (number := value(light)) is not None])
         _mark_nights(axes[:, 0], lights, theme)
         axes[-1, 0].set_xlabel("light frame, in order of time")
         axes[-1, 0].xaxis.get_major_locator().set_params(integer=True)
@@ -137,6 +107,14 @@ def _panels(evidence, panels, *, alt, caption):
         return figure
 
     return draw(plot, alt=alt, caption=caption)
+
+
+def _settle_scale(axis, values):
+    """A logarithmic axis where positive numbers span so much that the small ones would lie on the floor."""
+    if min(values) > 0 and max(values) > WIDE_SPAN * min(values):
+        axis.set_yscale("log")
+        axis.yaxis.set_major_formatter("{x:g}")
+        axis.minorticks_off()
 
 
 def _series(axis, lights, place, value, *, marker, color, label):
@@ -155,47 +133,12 @@ def _mark_nights(axes, lights, theme):
             if k:
                 axis.axvline(k + 0.5, color=theme.ink, lw=0.8, ls=":")
         axes[0].annotate(
-            light.night, (k + 0.6, 1.02), xycoords=("data", "axes fraction"), fontsize="small", color=theme.ink
+            light.night,
+            (k + 0.6, 1.02),
+            xycoords=("data", "axes fraction"),
+            fontsize="small",
+            color=theme.ink,
         )
-
-
-def _maps(theme, maps, colours, compress):
-    """A row of maps with a colour bar each; at most three in a row."""
-    columns = min(3, len(maps))
-    rows = -(-len(maps) // columns)
-    first = next(iter(maps.values()))
-    height = rows * (INCHES_WIDE / max(columns, 2) * first.shape[0] / first.shape[1] + MAP_EXTRA_INCHES)
-    figure, axes = canvas(height, rows, columns)
-    for axis in axes.ravel()[len(maps) :]:
-        axis.set_visible(False)
-    for axis, (name, plane) in zip(axes.ravel(), maps.items(), strict=False):
-        low, high = np.nanpercentile(plane, MAP_QUANTILES if compress else (0, 100))
-        if not high > low:
-            low, high = low - 0.5, low + 0.5
-        norm = _asinh_norm(plane, low, high) if compress else None
-        limits = {} if norm else {"vmin": low, "vmax": high}
-        shown = axis.imshow(plane, cmap=colours, norm=norm, **limits)
-        axis.set(xticks=[], yticks=[], title=name)
-        axis.grid(False)
-        axis.spines[:].set_visible(False)
-        bar = figure.colorbar(shown, ax=axis, orientation="horizontal", pad=0.03, aspect=30)
-        bar.set_ticks(_bar_ticks(low, high))
-        bar.ax.xaxis.set_major_formatter("{x:.3g}")
-        bar.ax.minorticks_off()
-        bar.set_label(RATE_LABEL)
-        bar.outline.set_edgecolor(theme.ink)
-    return figure
-
-
-def _asinh_norm(plane, low, high):
-    # Linear up to a few times the map's own scatter, compressed above.
-    spread = np.nanmedian(np.abs(plane - np.nanmedian(plane)))
-    return AsinhNorm(linear_width=max(float(2 * spread), 0.02 * (high - low)), vmin=low, vmax=high)
-
-
-def _bar_ticks(low, high):
-    ticks = MaxNLocator(nbins=4).tick_values(low, high)
-    return [tick for tick in ticks if low <= tick <= high]
 
 
 def _log_ticks(low, high):

@@ -54,7 +54,11 @@ def group_findings(flags):
             units.append(flag.unit)
     order = list(STAGE_TITLES)
     keys = sorted(
-        groups, key=lambda key: (SEVERITY_ORDER.index(key[0]), order.index(key[1]) if key[1] in order else len(order))
+        groups,
+        key=lambda key: (
+            SEVERITY_ORDER.index(key[0]),
+            order.index(key[1]) if key[1] in order else len(order),
+        ),
     )
     return [
         FindingGroup(
@@ -72,10 +76,13 @@ def open_flags(evidence):
     listed = [light.path for light in evidence.lights if not light.used or light.reason]
     listed += [entry.path for entry in evidence.quarantined]
     told = tuple(f"{path}:" for path in listed)
-    return [flag for flag in evidence.flags if not (flag.severity == "warn" and flag.message.startswith(told))]
+    return [
+        flag for flag in evidence.flags if not (flag.severity == "warn" and flag.message.startswith(told))
+    ]
 
 
 def counts(flags):
     """Number of flags by severity."""
-    return {severity: sum(flag.severity == severity for flag in flags) for severity in ("fail", "warn", "info")}
-
+    return {
+        severity: sum(flag.severity == severity for flag in flags) for severity in ("fail", "warn", "info")
+    }

@@ -17,9 +17,19 @@ from pipeline.tables import read_table
 __all__ = ["STAGES", "gather", "relative_to", "with_problems"]
 
 STAGES = (
-    "inventory", "masters", "measure", "anchor", "register_filter_set", "register_session", "stack_session",
-    "stack_filter_set", "flatten", "lines", "fuse", "render",
-)  # fmt: skip
+    "inventory",
+    "masters",
+    "measure",
+    "anchor",
+    "register_filter_set",
+    "register_session",
+    "stack_session",
+    "stack_filter_set",
+    "flatten",
+    "lines",
+    "fuse",
+    "render",
+)
 """Stages in the order of the chain; the page lists findings in this order."""
 
 FURTHEST = (("frames", "stacked"), ("registered", "registered"), ("measured", "measured"))
@@ -43,7 +53,12 @@ def gather(layout, settings, *, sessions, filter_sets):
     problems = []
     made = [_session(layout, name, problems) for name in sessions]
     made = [session for session in made if session is not None]
-    units = set(sessions) | set(filter_sets) | _masters_of(made, layout) | {"anchor", "lines", "fused", "preview", "frames"}
+    units = (
+        set(sessions)
+        | set(filter_sets)
+        | _masters_of(made, layout)
+        | {"anchor", "lines", "fused", "preview", "frames"}
+    )
     sets = tuple(_filter_set(layout, settings, name, made) for name in filter_sets)
     inventory = _json(layout.inventory(), problems, unit="frames")
     return Evidence(
@@ -79,12 +94,24 @@ def _session(layout, name, problems):
         furthest = meaning
         break
     lights = _planned_lights(plan) if table is None else _lights(plan, table)
-    return Session(plan.name, plan.filter_set, plan.night, plan.exposure_s, lights, dict(plan.masters), furthest)
+    return Session(
+        plan.name, plan.filter_set, plan.night, plan.exposure_s, lights, dict(plan.masters), furthest
+    )
 
 
 def _planned_lights(plan):
     return tuple(
-        Light(plan.name, plan.filter_set, plan.night, frame.path, frame.start_utc, frame.exposure_s, True, "", {})
+        Light(
+            plan.name,
+            plan.filter_set,
+            plan.night,
+            frame.path,
+            frame.start_utc,
+            frame.exposure_s,
+            True,
+            "",
+            {},
+        )
         for frame in plan.frames
     )
 
@@ -140,7 +167,10 @@ def _filter_set(layout, settings, name, sessions):
         name=name,
         role=str(configured.get("role") or ""),
         sessions=tuple(
-            sorted((s for s in sessions if s.filter_set == name), key=lambda session: (session.night, session.name))
+            sorted(
+                (s for s in sessions if s.filter_set == name),
+                key=lambda session: (session.night, session.name),
+            )
         ),
         stack=stack if stack.is_file() else None,
         flat=flat if flat.is_file() else None,
@@ -161,10 +191,17 @@ def _records(layout, units, problems):
             flags = tuple(Flag(content["stage"], content["unit"], **flag) for flag in content["flags"])
             records.append(
                 QaRecord(
-                    content["stage"], content["unit"], content["verdict"], content["metrics"], flags,
-                    tuple(content["inputs"]), content["software"], content["wall_s"], content["peak_rss_mb"],
+                    content["stage"],
+                    content["unit"],
+                    content["verdict"],
+                    content["metrics"],
+                    flags,
+                    tuple(content["inputs"]),
+                    content["software"],
+                    content["wall_s"],
+                    content["peak_rss_mb"],
                 )
-            )  # fmt: skip
+            )
     return tuple(records)
 
 
@@ -195,7 +232,9 @@ def _line_maps(layout):
 
 
 def _problem(unit, error):
-    return Flag("report", unit, "unreadable_product", "warn", f"A product of this run cannot be read: {error}.")
+    return Flag(
+        "report", unit, "unreadable_product", "warn", f"A product of this run cannot be read: {error}."
+    )
 
 
 def relative_to(path, root):

@@ -28,7 +28,10 @@ LEVEL_WIDTH = 2.0
 """Width of the ring that gives the level outside, in star widths."""
 
 STARS = 12
-"""Brightest stars that are looked at; fainter ones have no measurable halo."""
+"""Brightest usable stars that count; fainter ones have no measurable halo."""
+
+CANDIDATES = 60
+"""Stars looked at to find them: the brightest may be clipped or near the edge."""
 
 MIN_STARS = 4
 """Fewer stars than this give no trustworthy median and scatter."""
@@ -59,10 +62,12 @@ def halo_share(filter_set, link_path):
     fluxes = [np.asarray(table[name], dtype=np.float64) for name in table.colnames if _is_flux(name)]
     if not fluxes:
         return unmeasured("no star fluxes")
-    brightest = np.argsort(-np.nan_to_num(np.sum(fluxes, axis=0)), kind="stable")[:STARS]
     width = float(np.median(widths))
-    shares = [star_halo(image, float(table["x"][k]), float(table["y"][k]), width) for k in brightest]
-    shares = [share for share in shares if share is not None]
+    shares = []
+    for k in np.argsort(-np.nan_to_num(np.sum(fluxes, axis=0)), kind="stable")[:CANDIDATES]:
+        share = star_halo(image, float(table["x"][k]), float(table["y"][k]), width)
+        if share is not None and len(shares) < STARS:
+            shares.append(share)
     if len(shares) < MIN_STARS:
         return unmeasured(f"only {len(shares)} bright stars well inside the field, {MIN_STARS} needed")
     error = math.sqrt(math.pi / 2) * mad_std(shares) / math.sqrt(len(shares))
@@ -100,8 +105,8 @@ def ring_profile(image, x, y, reach):
     radii : (n,) mean radius of each ring, pixels
     profile : (n,) median in each ring, unit of the image
     """
-    x0, y0 = int(math.floor(x - reach)), int(math.floor(y - reach))
-    side = int(math.ceil(2 * reach)) + 1
+    x0, y0 = math.floor(x - reach), math.floor(y - reach)
+    side = math.ceil(2 * reach) + 1
     cut = image[max(y0, 0) : y0 + side, max(x0, 0) : x0 + side]
     rows, columns = np.indices(cut.shape)
     distance = np.hypot(columns + max(x0, 0) - x, rows + max(y0, 0) - y)

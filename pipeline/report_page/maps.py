@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.errors import InputError
-from pipeline.report_page.bench import Region, regions
 from pipeline.report_page.blocks import BlockMap, read_block_map
 from pipeline.report_page.evidence import Flag
+from pipeline.report_page.regions import Region, regions
 
 __all__ = ["Maps", "read_maps"]
 
@@ -71,7 +71,9 @@ def _read(paths, problems):
         try:
             found = read_block_map(path)
         except InputError as error:
-            problems.append(Flag("report", name, "unreadable_product", "warn", f"An image cannot be used: {error}."))
+            problems.append(
+                Flag("report", name, "unreadable_product", "warn", f"An image cannot be used: {error}.")
+            )
             continue
         # An image without data stands for what could not be done; the stage that wrote it says why.
         if found is not None:

@@ -10,7 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["SetOutlook", "limiting_set", "outlook", "relative_weights"]
+__all__ = ["SetOutlook", "limiting_set", "outlook", "relative_weights", "sets_in_picture"]
+
+CLEARLY = 0.8
+"""A set limits if its figure is below this share of the next one: a difference of 1.5 in integration time."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +47,7 @@ def outlook(filter_set):
         return None
     weights, weighted = relative_weights(filter_set.used)
     total = float(np.sum(weights))
-    frames = int(round(float(np.median([len(lights) for lights in nights.values()]))))
+    frames = round(float(np.median([len(lights) for lights in nights.values()])))
     frames = max(frames, 1)
     typical_weight = float(np.median(weights[weights > 0]))
     typical_exposure = float(np.median([light.exposure_s for light in filter_set.used]))
@@ -67,7 +70,30 @@ def relative_weights(lights):
     return np.ones(len(lights)), False
 
 
+def sets_in_picture(evidence):
+    """Names of the filter sets that the fused picture is made of, as its records say; all of them if they do not."""
+    names = set()
+    fused, lines = evidence.record("fuse", "fused"), evidence.record("lines", "lines")
+    if fused is not None:
+        names |= set(str(fused.metrics.get("base") or "").split("+"))
+    if lines is not None:
+        # A line is given in the unit of "<filter set> <channel>", the set that shows it best.
+        owners = [
+            value for name, value in lines.metrics.items() if name.startswith("line_channel_") and value
+        ]
+        names |= {str(owner).split()[0] for owner in owners}
+    known = [each.name for each in evidence.filter_sets]
+    return [name for name in known if name in names] or known
+
+
 def limiting_set(signal_to_noise):
-    """Name of the filter set with the lowest figure, given dict name -> signal-to-noise; None for fewer than two."""
-    known = {name: value for name, value in signal_to_noise.items() if value is not None and math.isfinite(value)}
-    return min(known, key=known.get) if len(known) > 1 else None
+    """The filter set that clearly has the lowest figure, or None.
+
+    Parameters
+    ----------
+    signal_to_noise : dict name -> finite number
+    """
+    if len(signal_to_noise) < 2:
+        return None
+    lowest, next_one = sorted(signal_to_noise, key=signal_to_noise.get)[:2]
+    return lowest if signal_to_noise[lowest] < CLEARLY * signal_to_noise[next_one] else None

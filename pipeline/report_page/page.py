@@ -5,11 +5,11 @@ from pathlib import Path
 import jinja2
 import yaml
 
-from pipeline.report_page import content, figures, sentences
+from pipeline.report_page import captions, content, figures, map_figures, sentences
 from pipeline.report_page.camera import camera_sentences, master_table
 from pipeline.report_page.findings import group_findings, open_flags
 from pipeline.report_page.noise import noise_curves
-from pipeline.report_page.outlook import limiting_set, outlook
+from pipeline.report_page.outlook import limiting_set, outlook, sets_in_picture
 from pipeline.report_page.quantities import count_of, joined, line_label
 from pipeline.report_page.summary import inputs_digest
 
@@ -74,7 +74,9 @@ def render_page(evidence, *, rows, remarks, maps, pictures):
         "happened": sentences.happened(evidence),
         "night_table": content.night_table(evidence),
         "frame_table": content.frame_table(remarks),
-        "frame_sentence": "Every light was used, and none stands out." if evidence.lights else "There are no lights.",
+        "frame_sentence": "Every light was used, and none stands out."
+        if evidence.lights
+        else "There are no lights.",
         "quarantine_table": content.quarantine_table(evidence.quarantined),
         "bench_table": content.bench_table(evidence.filter_sets, rows),
         "filter_notes": _filter_notes(maps, gallery),
@@ -86,7 +88,9 @@ def render_page(evidence, *, rows, remarks, maps, pictures):
         "provenance": _provenance(evidence),
         "stage_table": content.stage_table(evidence),
         "software_table": content.software_table(),
-        "configuration": yaml.safe_dump(evidence.settings, sort_keys=True, allow_unicode=True, default_flow_style=None),
+        "configuration": yaml.safe_dump(
+            evidence.settings, sort_keys=True, allow_unicode=True, default_flow_style=None
+        ),
         **_figures(evidence, maps),
     }
     return environment.get_template("index.html.j2").render(context)
@@ -96,20 +100,22 @@ def _figures(evidence, maps):
     """Figures by their name in the template; None where there is nothing to draw."""
     made = dict.fromkeys(("timeline", "registration", "noise", "backgrounds", "line_maps"))
     if evidence.lights:
-        caption = sentences.timeline_sentence(evidence)
+        caption = captions.timeline_caption(evidence)
         made["timeline"] = figures.timeline_figure(
             evidence,
-            alt=f"Points over {count_of(len(evidence.lights), 'light')} in order of time: star width, sky, transparency and "
-            f"weight, as far as measured. {caption}",
+            alt=f"Points over {count_of(len(evidence.lights), 'light')} in order of time: star width, sky, "
+            f"transparency and weight, as far as measured. {caption}",
             caption=caption,
         )
-        caption = sentences.registration_sentence(evidence)
+        caption = captions.registration_caption(evidence)
         made["registration"] = figures.registration_figure(
-            evidence, alt=f"Points over the lights in order of time: residual of the pose and matched stars. {caption}", caption=caption
+            evidence,
+            alt=f"Points over the lights in order of time: residual of the pose and matched stars. {caption}",
+            caption=caption,
         )
     curves = noise_curves(evidence)
     if curves:
-        caption = sentences.noise_sentence(curves)
+        caption = captions.noise_caption(curves)
         made["noise"] = figures.noise_figure(
             curves,
             [each.name for each in evidence.filter_sets],
@@ -118,14 +124,16 @@ def _figures(evidence, maps):
         )
     backgrounds = maps.backgrounds()
     if backgrounds:
-        caption = sentences.background_sentence(backgrounds)
-        made["backgrounds"] = figures.background_figure(
+        caption = captions.background_caption(backgrounds)
+        made["backgrounds"] = map_figures.background_figure(
             backgrounds, alt=f"Colour-coded maps of the smooth background. {caption}", caption=caption
         )
     if maps.lines:
         planes = {line_label(line): each.value[0] for line, each in maps.lines.items()}
-        caption = sentences.line_sentence(maps.lines)
-        made["line_maps"] = figures.line_figure(planes, alt=f"Grey maps of the line emission. {caption}", caption=caption)
+        caption = captions.line_caption(maps.lines)
+        made["line_maps"] = map_figures.line_figure(
+            planes, alt=f"Grey maps of the line emission. {caption}", caption=caption
+        )
     return made
 
 
@@ -144,7 +152,11 @@ def _filter_notes(maps, gallery):
 def _finding(group):
     entries = []
     for text, units in group.items:
-        shown = joined(units) if len(units) <= UNITS_SHOWN else f"{', '.join(units[:UNITS_SHOWN])} and {len(units) - UNITS_SHOWN} more"
+        shown = (
+            joined(units)
+            if len(units) <= UNITS_SHOWN
+            else f"{', '.join(units[:UNITS_SHOWN])} and {len(units) - UNITS_SHOWN} more"
+        )
         # Names that the sentence itself carries need no repeating.
         entries.append((text, "" if all(unit in text for unit in units) else f"[{shown}]"))
     return {"title": group.title, "severity": group.severity, "entries": entries}
@@ -153,24 +165,35 @@ def _finding(group):
 def _outlook(evidence, maps):
     plans = [plan for each in evidence.filter_sets if (plan := outlook(each)) is not None]
     said = [sentences.outlook_sentence(plan) for plan in plans]
-    best = maps.best_signal_to_noise()
+    inside = sets_in_picture(evidence)
+    best = {name: figure for name, figure in maps.best_signal_to_noise().items() if name in inside}
     limiting = limiting_set({name: value for name, (value, _) in best.items()})
-    if limiting is not None:
+    if len(best) > 1:
         said.append(sentences.limiting_sentence(limiting, best))
-    elif len(plans) > 1:
-        said.append("Which filter set limits the picture was not measured: too few stacks show an object above their noise.")
+    elif len(inside) > 1:
+        said.append(
+            "Which filter set limits the picture was not measured: too few stacks show an object above their noise."
+        )
+    aside = [plan.filter_set for plan in plans if plan.filter_set not in inside]
+    if aside:
+        verb = "is" if len(aside) == 1 else "are"
+        said.append(
+            f"{joined(aside)} {verb} not part of the picture; more nights through it serve comparison only."
+        )
     return said
 
 
 def _provenance(evidence):
     inputs = {entry["path"] for record in evidence.records for entry in record.inputs}
     return [
-        f"Made from {count_of(len(inputs), 'input')} named in {count_of(len(evidence.records), 'QA record')}; SHA-256 over their "
-        f"paths, sizes and digests: {inputs_digest(evidence)}.",
+        f"Made from {count_of(len(inputs), 'input')} named in {count_of(len(evidence.records), 'QA record')}; "
+        f"SHA-256 over their paths, sizes and digests: {inputs_digest(evidence)}.",
     ]
 
 
 def _dates(nights):
     if not nights:
         return "no nights"
-    return f"night of {nights[0]}" if len(nights) == 1 else f"{len(nights)} nights, {nights[0]} to {nights[-1]}"
+    return (
+        f"night of {nights[0]}" if len(nights) == 1 else f"{len(nights)} nights, {nights[0]} to {nights[-1]}"
+    )

@@ -1,25 +1,27 @@
-"""Photographs for the page: scaled down, as data URIs; every filter set's stack through the same rendering."""
+"""Photographs for the page: scaled down, as data URIs; every filter set's stack through the same rules."""
 
 import base64
 import io
 
 import numpy as np
 from PIL import Image, UnidentifiedImageError
+from scipy import ndimage
 
 from pipeline.errors import InputError
-from pipeline.fitsio import read_linear
+from pipeline.fitsio import read_image
+from pipeline.numerics.fill import filled
 from pipeline.numerics.stretch import find_stretch, render_for_display
-from pipeline.numerics.white_reference import white_reference
+from pipeline.report_page.blocks import block_mean
 from pipeline.report_page.drawing import Drawing
 
-__all__ = ["filter_set_picture", "jpeg_drawing", "photograph"]
+__all__ = ["filter_set_picture", "photograph"]
 
 JPEG_QUALITY = 88
 """No visible blocks in a dark sky at this quality, at a fifth of the size of PNG."""
 
 
-def photograph(path, *, width, quality=JPEG_QUALITY, alt, caption):
-    """A picture file, scaled to at most `width` pixels.
+def photograph(path, *, width, alt, caption):
+    """A picture file, scaled to at most ``width`` pixels, as a :class:`Drawing`.
 
     Raises
     ------
@@ -33,53 +35,75 @@ def photograph(path, *, width, quality=JPEG_QUALITY, alt, caption):
             picture = image.convert("RGB")
     except (OSError, UnidentifiedImageError, SyntaxError, ValueError) as error:
         raise InputError(f"{path}: not a readable picture ({error})") from error
-    return _drawing(picture, width, quality, profile, alt, caption)
+    return _drawing(picture, width, profile, alt, caption)
 
 
-def jpeg_drawing(display, *, width, quality=JPEG_QUALITY, alt, caption):
-    """A display-ready array, (ny, nx, 3) uint8 or (ny, nx, 3) float in 0 .. 1, as a :class:`Drawing`."""
-    display = np.asarray(display)
-    if display.dtype != np.uint8:
-        display = np.round(np.clip(np.nan_to_num(display), 0, 1) * 255).astype(np.uint8)
-    return _drawing(Image.fromarray(np.ascontiguousarray(display), "RGB"), width, quality, None, alt, caption)
+def filter_set_picture(path, gains, options, *, width, alt, caption):
+    """The flattened stack of a filter set, rendered by the rules of the fused picture.
 
-
-def _drawing(picture, width, quality, profile, alt, caption):
-    if picture.width > width:
-        height = max(1, round(picture.height * width / picture.width))
-        picture = picture.resize((width, height), Image.Resampling.LANCZOS)
-    buffer = io.BytesIO()
-    # Full colour resolution: halved chroma smears the colours of small stars.
-    picture.save(buffer, "JPEG", quality=quality, subsampling=0, optimize=True, icc_profile=profile)
-    uri = "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode()
-    return Drawing(uri, None, picture.width, picture.height, alt, caption)
-
-
-def filter_set_picture(filter_set, settings, *, width):
-    """Flattened stack of a filter set, through the same rules as the picture and as every other set.
+    The rules are the same for all sets: white gains, brightness of the sky, softening in units of the noise,
+    saturation. What they give (the level shown as white, say) follows from each stack.
 
     Parameters
     ----------
-    filter_set : evidence of a filter set, with its flattened stack
-    settings : complete settings; section "render" counts
-    width : pixels
+    path : the flattened stack, 1 or 3 channels
+    gains : (3,) white gains of R, G, B
+    options : section "render" of the config
+    width : pixels, at most
+
+    Returns
+    -------
+    Drawing, or None if the stack holds no data
 
     Raises
     ------
     InputError
         If the stack cannot be read.
     """
-    image, options = read_linear(filter_set.flat), settings["render"]
-    grey = len(image.channels) == 1
-    value = np.repeat(image.value, 3, axis=0) if grey else image.value
-    if not grey:
-        white = white_reference(image.value, image.variance, image.valid)
-        value = value * white.gains[:, None, None].astype(np.float32)
-    covered = image.valid.any(axis=0)
+    value, covered = _shrunk(path, width)
+    valid = covered.any(axis=0)
+    if not valid.any():
+        return None
+    colour = value.shape[0] == len(gains)
+    planes = [_closed(plane, use, valid) for plane, use in zip(value, covered, strict=True)]
+    rgb = np.stack(
+        [plane * gain for plane, gain in zip(planes, gains, strict=True)] if colour else planes * len(gains)
+    )
     stretch = find_stretch(
-        value, covered, sky_level=options["sky_level"], softening_sigma=options["softening_sigma"],
+        rgb,
+        valid,
+        sky_level=options["sky_level"],
+        softening_sigma=options["softening_sigma"],
         white_quantile=options["white_quantile"],
-    )  # fmt: skip
-    display = render_for_display(value, covered, stretch, saturation=options["saturation"])
-    what = f"{filter_set.name}: flattened stack, its own white balance and noise, the tone curve of the picture above."
-    return jpeg_drawing(display, width=width, alt=f"Flattened stack of filter set {filter_set.name}", caption=what)
+    )
+    display = render_for_display(rgb.astype(np.float32), valid, stretch, saturation=options["saturation"])
+    picture = Image.fromarray(np.rint(display * 255).astype(np.uint8))
+    return _drawing(picture, width, None, alt, caption)
+
+
+def _shrunk(path, width):
+    """(value, covered) of an image in blocks so large that it is still at least ``width`` pixels wide."""
+    coverage = read_image(path, "COVERAGE")
+    value = read_image(path)
+    coverage, value = (cube[None] if cube.ndim == 2 else cube for cube in (coverage, value))
+    block = max(1, value.shape[2] // width)
+    mean = block_mean(value, block, coverage > 0)
+    covered = np.isfinite(mean)
+    return np.where(covered, mean, 0.0), covered
+
+
+def _closed(plane, covered, valid):
+    """The plane with clipped star cores, which have no value, at least as bright as their rim."""
+    holes = (ndimage.binary_fill_holes(valid) | valid) & ~covered
+    return np.where(holes, filled(plane, ~covered), plane) if holes.any() else plane
+
+
+def _drawing(picture, width, profile, alt, caption):
+    if picture.width > width:
+        height = max(1, round(picture.height * width / picture.width))
+        picture = picture.resize((width, height), Image.Resampling.LANCZOS)
+    buffer = io.BytesIO()
+    # Full colour resolution: halved chroma smears the colours of small stars.
+    picture.save(buffer, "JPEG", quality=JPEG_QUALITY, subsampling=0, optimize=True, icc_profile=profile)
+    uri = "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode()
+    return Drawing(uri, None, picture.width, picture.height, alt, caption)

@@ -8,8 +8,19 @@ import math
 from dataclasses import dataclass
 
 __all__ = [
-    "ELECTRON_RATE", "HOUR", "PIXEL", "Quantity", "count_of", "duration", "fixed", "joined", "line_label", "measured",
-    "percent", "significant", "unmeasured",
+    "ELECTRON_RATE",
+    "HOUR",
+    "PIXEL",
+    "Quantity",
+    "count_of",
+    "duration",
+    "fixed",
+    "joined",
+    "line_label",
+    "measured",
+    "percent",
+    "significant",
+    "unmeasured",
 ]
 
 NARROW_SPACE = "\u202f"
@@ -28,7 +39,7 @@ HOUR = "h"
 """Unit of integration time."""
 
 VALUE_DIGITS = 3
-"""Significant digits of a value that comes without uncertainty: a per cent or better, which is all a reader compares."""
+"""Significant digits of a value without uncertainty: a per cent or better, which is all that a reader compares."""
 
 UNCERTAINTY_DIGITS = 2
 """Significant digits of an uncertainty (JCGM 100:2008, 7.2.6, from memory: at most two)."""
@@ -71,14 +82,21 @@ class Quantity:
         """True when there is a number to show."""
         return self.value is not None
 
+    @property
+    def bare(self):
+        """The number without its unit, for tables whose heading gives that."""
+        return self._text(bracket=False)
+
     def __str__(self):
+        text = self._text(bracket=bool(self.unit))
+        return f"{text}{NARROW_SPACE}{self.unit}" if self.unit and self.known else text
+
+    def _text(self, *, bracket):
         if not self.known:
             return f"not measured ({self.missing})" if self.missing else "not measured"
         if self.uncertainty is not None and math.isfinite(self.uncertainty) and self.uncertainty > 0:
-            text = _with_uncertainty(self.value, self.uncertainty, bracket=bool(self.unit))
-        else:
-            text = significant(self.value)
-        return text if not self.unit else f"{text}{NARROW_SPACE}{self.unit}"
+            return _with_uncertainty(self.value, self.uncertainty, bracket=bracket)
+        return significant(self.value)
 
 
 def measured(value, unit="", uncertainty=None, *, missing="no usable value"):
@@ -138,7 +156,9 @@ def duration(seconds):
     if hours:
         return f"{hours}{NARROW_SPACE}h {minutes:02d}{NARROW_SPACE}min"
     if minutes:
-        return f"{minutes}{NARROW_SPACE}min {rest:02d}{NARROW_SPACE}s" if rest else f"{minutes}{NARROW_SPACE}min"
+        return (
+            f"{minutes}{NARROW_SPACE}min {rest:02d}{NARROW_SPACE}s" if rest else f"{minutes}{NARROW_SPACE}min"
+        )
     return f"{rest}{NARROW_SPACE}s"
 
 
@@ -156,6 +176,11 @@ def joined(words, last="and"):
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def capitalised(text):
+    """The text with its first letter in upper case."""
+    return text[:1].upper() + text[1:]
 
 
 def line_label(name):

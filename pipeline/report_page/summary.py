@@ -113,7 +113,11 @@ def _products(evidence, layout):
     for each in evidence.filter_sets:
         named |= {f"stack_{each.name}": layout.stack(each.name), f"flat_{each.name}": layout.flat(each.name)}
     # The report is about to be written beside this file.
-    return {name: relative_to(path, layout.root) for name, path in named.items() if name == "report" or path.is_file()}
+    return {
+        name: relative_to(path, layout.root)
+        for name, path in named.items()
+        if name == "report" or path.is_file()
+    }
 
 
 def _filter_set(each, column, rows):

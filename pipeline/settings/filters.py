@@ -16,7 +16,7 @@ VISIBLE_NM = (400.0, 700.0)
 
 def same_name(name):
     """A filter's name reduced to what counts: letters and digits, small."""
-    return re.sub(r"[\s_\-]+", "", str(name)).casefold()
+    return re.sub(r"[\W_]+", "", str(name)).casefold()
 
 
 def spellings(name, filter_set):

@@ -37,24 +37,51 @@ def run(layout, unit, settings, *, filter_sets):
         if base is None:
             shape = next(iter(lines.values()))["flux"].shape
             base = _empty(shape)
-            record.flag("no_broadband", "warn", "No broadband or unfiltered set: the picture shows the light of the lines only, stars included.")
-        white = white_reference(base.value, base.variance, base.valid) if how != "none" else WhiteReference(np.ones(3), np.full(3, np.nan), 0)
+            record.flag(
+                "no_broadband",
+                "warn",
+                "No broadband or unfiltered set: the picture shows the light of the lines only, stars included.",
+            )
+        white = (
+            white_reference(base.value, base.variance, base.valid)
+            if how != "none"
+            else WhiteReference(np.ones(3), np.full(3, np.nan), 0)
+        )
         if how != "none" and white.n_stars == 0:
-            record.flag("no_white_reference", "warn", "Too few stars for a white reference: the channels are shown as they are.")
+            record.flag(
+                "no_white_reference",
+                "warn",
+                "Too few stars for a white reference: the channels are shown as they are.",
+            )
         value, variance, used = _add_lines(base, lines, white, options, record)
         # Gas shows where both were observed; the picture is where the broadband is, or the lines if there is none.
         coverage = base.coverage if how != "none" else _line_coverage(lines)
-        fused = LinearImage(value.astype(np.float32), variance.astype(np.float32), coverage.astype(np.float32))
-        keywords = {"RECIPE": (options["recipe"], "recipe of the fusion"), "BASE": (how, "what shows stars and dust")}
+        fused = LinearImage(
+            value.astype(np.float32), variance.astype(np.float32), coverage.astype(np.float32)
+        )
+        keywords = {
+            "RECIPE": (options["recipe"], "recipe of the fusion"),
+            "BASE": (how, "what shows stars and dust"),
+        }
         for index, channel in enumerate("RGB"):
             keywords[f"WHITE_{channel}"] = (float(white.gains[index]), "white balance gain")
         for name, boost in used.items():
             keywords[f"BOOST_{name}"[:8]] = (boost, f"boost of {name}")
-        write_linear(layout.fused(), fused, keywords=keywords, history=[f"fuse: {options['recipe']} of {how} and {', '.join(used) or 'no line'}"])
+        write_linear(
+            layout.fused(),
+            fused,
+            keywords=keywords,
+            history=[f"fuse: {options['recipe']} of {how} and {', '.join(used) or 'no line'}"],
+        )
         record.metrics({f"boost_{name}": boost for name, boost in used.items()})
         record.metrics({"base": how, "recipe": options["recipe"], "white_stars": white.n_stars})
         for index, channel in enumerate("RGB"):
-            record.metrics({f"white_gain_{channel}": float(white.gains[index]), f"white_gain_error_{channel}": float(white.error[index])})
+            record.metrics(
+                {
+                    f"white_gain_{channel}": float(white.gains[index]),
+                    f"white_gain_error_{channel}": float(white.error[index]),
+                }
+            )
 
 
 def _base(layout, entries, filter_sets, record):
@@ -68,7 +95,11 @@ def _base(layout, entries, filter_sets, record):
             if image.valid.any():
                 images[name] = image
             else:
-                record.flag("set_without_data", "warn", f"Filter set {name} has no usable light and is left out of the picture.")
+                record.flag(
+                    "set_without_data",
+                    "warn",
+                    f"Filter set {name} has no usable light and is left out of the picture.",
+                )
         colour = [name for name in images if len(images[name].channels) == 3]
         if colour:
             return images[colour[0]], colour[0]
@@ -92,16 +123,27 @@ def _from_mono(images, entries, record):
     red, blue = images[names[0]], images[names[-1]]
     if len(names) == 2:
         green = LinearImage(
-            0.5 * (red.value + blue.value), 0.25 * (red.variance + blue.variance), np.minimum(red.coverage, blue.coverage)
+            0.5 * (red.value + blue.value),
+            0.25 * (red.variance + blue.variance),
+            np.minimum(red.coverage, blue.coverage),
         )
-        record.flag("two_colours", "warn", f"Only two mono sets ({names[0]}, {names[1]}): green is their mean, so colours are not natural.")
+        record.flag(
+            "two_colours",
+            "warn",
+            f"Only two mono sets ({names[0]}, {names[1]}): green is their mean, so colours are not natural.",
+        )
     else:
         green = images[names[len(names) // 2]]
     return _stacked([red, green, blue]), "+".join(names)
 
 
 def _stacked(images):
-    return LinearImage(*(np.concatenate([getattr(image, part) for image in images]) for part in ("value", "variance", "coverage")))
+    return LinearImage(
+        *(
+            np.concatenate([getattr(image, part) for image in images])
+            for part in ("value", "variance", "coverage")
+        )
+    )
 
 
 def _anything(layout, filter_sets, record):
@@ -109,7 +151,11 @@ def _anything(layout, filter_sets, record):
     for name in filter_sets:
         image = read_linear(layout.flat(name))
         if image.valid.any():
-            record.flag("single_set", "warn", f"Neither a broadband nor a line map: the picture shows filter set {name} as it is.")
+            record.flag(
+                "single_set",
+                "warn",
+                f"Neither a broadband nor a line map: the picture shows filter set {name} as it is.",
+            )
             return (image if len(image.channels) == 3 else _stacked([image] * 3)), name
     raise StageError("no filter set has a usable light, so there is nothing to show")
 
@@ -159,7 +205,12 @@ def _add_lines(base, lines, white, options, record):
         if boost is None:
             scale = noise if noise > 0 else line_noise * float(np.mean(colour * white.gains)) / 3
             boost = auto_boost(clean, line_noise, colour, white.gains, scale, options["gas_level"])
-            record.flag("boost_chosen", "info", f"{name} is boosted {boost:.1f} times, chosen from its strength and noise.", boost)
+            record.flag(
+                "boost_chosen",
+                "info",
+                f"{name} is boosted {boost:.1f} times, chosen from its strength and noise.",
+                boost,
+            )
         added = (boost - 1.0) if response.any() else boost
         gas += (added * colour)[:, None, None].astype(np.float32) * np.where(known, clean, 0.0)
         # The line was measured with help of the broadband, a correlation that is left out here: it is negative, so
@@ -169,7 +220,9 @@ def _add_lines(base, lines, white, options, record):
     if options["recipe"] == "sum":
         return base.value + gas, variance, used
     bright = float(np.quantile(base.value[base.valid], 0.9995)) if base.valid.any() else 1.0
-    value = put_together(base.value, gas, recipe=options["recipe"], white=max(bright, 1e-12), share=options["mix_share"])
+    value = put_together(
+        base.value, gas, recipe=options["recipe"], white=max(bright, 1e-12), share=options["mix_share"]
+    )
     return value, variance, used
 
 
@@ -189,7 +242,9 @@ def _brightness_noise(base, gains):
     """Noise per pixel of the mean of the white-balanced channels; 0 without a base."""
     if not base.valid.any():
         return 0.0
-    usual = np.array([np.median(v[good]) if good.any() else 0.0 for v, good in zip(base.variance, base.valid, strict=True)])
+    usual = np.array(
+        [np.median(v[good]) if good.any() else 0.0 for v, good in zip(base.variance, base.valid, strict=True)]
+    )
     return float(np.sqrt(np.sum(gains**2 * usual)) / 3.0)
 
 

@@ -40,8 +40,10 @@ def run(layout, unit, settings, **_):
         known = _remembered(layout)
         previous = _previous_plans(layout)
         found = find_files(settings["input"], skip=layout.root)
-        _check_mounted(settings["input"]["folders"], found, known)
-        entries = [_entry(path, below, known["files"]) for path, below in progress(found, "inventory", unit="files")]
+        _check_mounted(settings["input"]["folders"], found, known, layout)
+        entries = [
+            _entry(path, below, known["files"]) for path, below in progress(found, "inventory", unit="files")
+        ]
         shifts = classify(entries, settings, remembered_shifts=known["clock_shifts"])
         check_sizes(entries, _usual_sizes(previous))
         used = [entry for entry in entries if entry["status"] == USED]
@@ -76,7 +78,9 @@ def find_files(options, *, skip=None):
     """
     missing = [folder for folder in options["folders"] if not Path(folder).is_dir()]
     if missing:
-        raise ConfigError("\n".join(f"input.folders: {Path(folder).resolve()} is not a folder" for folder in missing))
+        raise ConfigError(
+            "\n".join(f"input.folders: {Path(folder).resolve()} is not a folder" for folder in missing)
+        )
     found, visited = {}, set()
     if skip is not None:
         visited.add(Path(skip).resolve())
@@ -115,7 +119,7 @@ def _remembered(layout):
     return {"files": files, "clock_shifts": shifts, "made_by": made_by}
 
 
-def _check_mounted(folders, found, known):
+def _check_mounted(folders, found, known, layout):
     """An input folder that had frames and is now empty is a disk that is not there, not a wish to forget them."""
     for folder in folders:
         prefix = str(Path(folder) / "_")[:-1]
@@ -123,29 +127,46 @@ def _check_mounted(folders, found, known):
         if before and not any(str(path).startswith(prefix) for path, _ in found):
             raise InputError(
                 f"{Path(folder).resolve()}: expected the {before} files of the last inventory, found an empty folder; "
-                "if they were removed on purpose, take the folder out of input.folders"
+                f"if they were removed on purpose, delete {layout.inventory()}"
             )
 
 
 def _entry(path, below, known):
     """What is known of a file: from an earlier run if it is unchanged, else from reading it."""
-    entry = {"path": str(path), "below": below, "size": 0, "mtime_ns": 0}
+    entry = {"path": _printable(str(path)), "below": _printable(below), "size": 0, "mtime_ns": 0}
+    if entry["path"] != str(path):
+        # No plan, log or page can spell such a name.
+        return {
+            **entry,
+            "look": {"ok": False, "waiting": False, "reason": "its name is not valid UTF-8; rename it"},
+        }
     try:
         status = path.stat()
     except OSError as error:
-        return {**entry, "look": {"ok": False, "waiting": True, "reason": f"cannot be opened ({error.strerror})"}}
+        return {
+            **entry,
+            "look": {"ok": False, "waiting": True, "reason": f"cannot be opened ({error.strerror})"},
+        }
     entry.update(size=status.st_size, mtime_ns=status.st_mtime_ns)
     if not path.name.lower().endswith(SUFFIXES):
         reason = f"not a FITS file by its name (expected {', '.join(SUFFIXES[:3])}, or these with .fz or .gz)"
         entry["look"] = {"ok": False, "waiting": False, "status": UNUSED, "reason": reason}
         return entry
-    before = known.get(str(path), {})
-    same = "look" in before and (before.get("size"), before.get("mtime_ns")) == (entry["size"], entry["mtime_ns"])
+    before = known.get(entry["path"], {})
+    same = "look" in before and (before.get("size"), before.get("mtime_ns")) == (
+        entry["size"],
+        entry["mtime_ns"],
+    )
     if same and not before["look"].get("waiting"):
         entry["look"] = before["look"]
     else:
         entry["look"] = inspect_file(path)
     return entry
+
+
+def _printable(text):
+    """Text with bytes that are no UTF-8 written out."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def _frame(entry):
@@ -239,7 +260,7 @@ def _write_inventory(layout, entries, sessions, masters, made_by, shifts):
         "masters": [{"name": plan.name, "kind": plan.kind, "frames": len(plan.frames)} for plan in masters],
     }
     text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
-    write_if_different(layout.inventory(), (text + "\n").encode("utf-8", "surrogateescape"))
+    write_if_different(layout.inventory(), (text + "\n").encode())
 
 
 def _hours(sessions):

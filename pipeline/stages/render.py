@@ -27,8 +27,13 @@ def run(layout, unit, settings, **_):
         rows, columns = covered_box(valid | fused.valid.any(axis=0), options["crop_coverage"])
         valid, value = valid[rows, columns], fused.value[:, rows, columns]
         # Clipped star cores have no value; the light around them is continued inwards, so that no hole is left.
-        holes = ~fused.valid[:, rows, columns] & fused.valid[:, rows, columns].any(axis=0)[None] | _inner_holes(valid)[None]
-        value = np.stack([_continued(plane, hole, gain) for plane, hole, gain in zip(value, holes, gains, strict=True)])
+        holes = (
+            ~fused.valid[:, rows, columns] & fused.valid[:, rows, columns].any(axis=0)[None]
+            | _inner_holes(valid)[None]
+        )
+        value = np.stack(
+            [_continued(plane, hole, gain) for plane, hole, gain in zip(value, holes, gains, strict=True)]
+        )
         valid = valid | holes.any(axis=0)
         stretch = find_stretch(
             value, valid, sky_level=options["sky_level"], softening_sigma=options["softening_sigma"],

@@ -6,10 +6,14 @@ read becomes a sentence on the page and never stops it.
 
 import json
 
+import numpy as np
+
 from pipeline import qa
 from pipeline.atomic import write_bytes
-from pipeline.errors import InputError, PipelineError
+from pipeline.errors import InputError
+from pipeline.fitsio import read_keywords
 from pipeline.report_page.bench import bench
+from pipeline.report_page.captions import filter_set_texts, picture_texts
 from pipeline.report_page.evidence import Flag
 from pipeline.report_page.frames import frame_remarks
 from pipeline.report_page.gather import gather, with_problems
@@ -17,7 +21,6 @@ from pipeline.report_page.halo import halo_share
 from pipeline.report_page.maps import read_maps
 from pipeline.report_page.page import render_page
 from pipeline.report_page.pictures import filter_set_picture, photograph
-from pipeline.report_page.sentences import picture_texts
 from pipeline.report_page.summary import summarise
 
 __all__ = ["run"]
@@ -41,7 +44,7 @@ def run(layout, unit, settings, *, sessions, filter_sets):
         low_weight = settings["report"]["low_weight"]
         remarks = frame_remarks(evidence.filter_sets, low_weight)
         down_weighted = sum(r.relative_weight is not None and r.relative_weight < low_weight for r in remarks)
-        pictures, problems = _pictures(evidence, settings)
+        pictures, problems = _pictures(layout, evidence, settings)
         evidence = with_problems(evidence, (*maps.problems, *problems))
         for flag in evidence.unreadable:
             record.flag(flag.code, flag.severity, flag.message)
@@ -62,24 +65,43 @@ def run(layout, unit, settings, *, sessions, filter_sets):
         record.input(layout.inventory())
 
 
-def _pictures(evidence, settings):
+def _pictures(layout, evidence, settings):
     """((hero or None, [picture of each filter set]), problems as Flags)."""
     problems, hero, gallery = [], None, []
-    widths = settings["report"]
+    options = settings["report"]
     if evidence.preview is not None:
         alt, caption = picture_texts(evidence)
         try:
-            hero = photograph(evidence.preview, width=widths["picture_width_px"], alt=alt, caption=caption)
+            hero = photograph(evidence.preview, width=options["picture_width_px"], alt=alt, caption=caption)
         except InputError as error:
             problems.append(_problem("preview", error))
+    gains = _white_gains(layout)
     for each in evidence.filter_sets:
         if each.flat is None:
             continue
+        alt, caption = filter_set_texts(each)
         try:
-            gallery.append(filter_set_picture(each, settings, width=widths["filter_picture_width_px"]))
-        except PipelineError as error:
+            width = options["filter_picture_width_px"]
+            made = filter_set_picture(
+                each.flat, gains, settings["render"], width=width, alt=alt, caption=caption
+            )
+        except InputError as error:
             problems.append(_problem(each.name, error))
+            continue
+        if made is not None:
+            gallery.append(made)
     return (hero, gallery), problems
+
+
+def _white_gains(layout):
+    """White gains of R, G, B that the fused picture has; 1 where there is none."""
+    if not layout.fused().is_file():
+        return np.ones(3)
+    try:
+        header = read_keywords(layout.fused())
+    except InputError:
+        return np.ones(3)
+    return np.array([float(header.get(f"WHITE_{channel}", 1.0)) for channel in "RGB"])
 
 
 def _problem(unit, error):

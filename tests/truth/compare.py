@@ -52,7 +52,9 @@ class Run:
         self.layout, self.frames = Layout(results), str(frames)
         self.truth = json.loads((Path(truth) / "truth.json").read_text(encoding="utf-8"))
         with fits.open(Path(truth) / "truth.fits") as hdus:
-            self.maps = {name: hdus[name.upper()].data.astype(np.float64) for name in ("h_alpha", "oxygen", "dust")}
+            self.maps = {
+                name: hdus[name.upper()].data.astype(np.float64) for name in ("h_alpha", "oxygen", "dust")
+            }
             self.stars = Table(hdus["STARS"].data)
         self.scene = build_scene(self.truth["scene"])
         self.lights = {light["path"]: light for light in self.truth["lights"]}
@@ -66,7 +68,9 @@ class Run:
 
     def true_pose(self, light):
         pose = light["pose"]
-        return TruePose(pose["scale"], pose["rotation_rad"], tuple(pose["shift"]), self.shape, tuple(pose["lateral"]))
+        return TruePose(
+            pose["scale"], pose["rotation_rad"], tuple(pose["shift"]), self.shape, tuple(pose["lateral"])
+        )
 
     def reference(self, filter_set):
         """Truth of the reference frame of a filter set: its air is that of the stack."""
@@ -112,8 +116,18 @@ def registration(run):
             errors.append(np.median(np.hypot(found[0] - expected[0], found[1] - expected[1])))
     return [
         Figure("good lights not registered", lost, 0, "every good light counts"),
-        Figure("pose error, median of lights (px)", float(np.median(errors)), 0.15, "a twentieth of a star's width"),
-        Figure("pose error, worst light (px)", float(np.max(errors)), 0.3, "a tenth of a star's width is not seen"),
+        Figure(
+            "pose error, median of lights (px)",
+            float(np.median(errors)),
+            0.15,
+            "a twentieth of a star's width",
+        ),
+        Figure(
+            "pose error, worst light (px)",
+            float(np.max(errors)),
+            0.3,
+            "a tenth of a star's width is not seen",
+        ),
     ]
 
 
@@ -186,14 +200,19 @@ def line_maps(run):
     reference, rates = run.reference(set_name), run.truth["rates"][set_name]["diffuse"]
     owner = {"h_alpha": 0, "oxygen": 1} if len(run.truth["channels"]) == 3 else {"h_alpha": 0, "oxygen": 0}
     true = {
-        name: run.on_anchor(name, fwhm_px=fwhm) * rates[name][c] * reference["throughput"][name][c] * run.flat_mean(set_name)
+        name: run.on_anchor(name, fwhm_px=fwhm)
+        * rates[name][c]
+        * reference["throughput"][name][c]
+        * run.flat_mean(set_name)
         for name, c in owner.items()
     }
     dust = run.on_anchor("dust", fwhm_px=fwhm)
     figures = []
     for line, name, other in (("Ha", "h_alpha", "oxygen"), ("OIII", "oxygen", "h_alpha")):
         found = read_image(run.layout.line(line))
-        known = np.isfinite(read_image(run.layout.line(line), "VARIANCE")) & (read_image(run.layout.line(line), "FILLED") == 0)
+        known = np.isfinite(read_image(run.layout.line(line), "VARIANCE")) & (
+            read_image(run.layout.line(line), "FILLED") == 0
+        )
         c = owner[name]
         continuum = dust * rates["dust"][c] * reference["throughput"]["dust"][c]
         blocks = [_blocks(plane, known) for plane in (found, true[name], true[other], continuum)]
@@ -201,10 +220,22 @@ def line_maps(run):
         design = np.stack([np.ones(use.sum()), *(plane[use] for plane in blocks[1:])], axis=1)
         _, gain, leak, starlight = np.linalg.lstsq(design, blocks[0][use], rcond=None)[0]
         figures += [
-            Figure(f"{line}: gain error", abs(gain - 1), 0.05, "the curves of the sensor are only typical ones"),
+            Figure(
+                f"{line}: gain error", abs(gain - 1), 0.05, "the curves of the sensor are only typical ones"
+            ),
             Figure(f"{line}: leakage of the other line", abs(leak), 0.03, "seen as a wrong hue above this"),
-            Figure(f"{line}: leakage of continuum, of the broadband's", abs(starlight) * _share(run, set_name, c), 0.05, "dust glows red above this"),
-            Figure(f"{line}: gain change over the field", _gain_spread(blocks[0], blocks[1] * gain, use), 0.05, "flat fields and scale hold everywhere"),
+            Figure(
+                f"{line}: leakage of continuum, of the broadband's",
+                abs(starlight) * _share(run, set_name, c),
+                0.05,
+                "dust glows red above this",
+            ),
+            Figure(
+                f"{line}: gain change over the field",
+                _gain_spread(blocks[0], blocks[1] * gain, use),
+                0.05,
+                "flat fields and scale hold everywhere",
+            ),
         ]
     return figures
 
@@ -217,7 +248,9 @@ def background(run, filter_set):
     worst, gains = 0.0, []
     for c in range(image.shape[0]):
         truth = sum(
-            run.on_anchor(name, fwhm_px=metrics["psf_target_fwhm_px"]) * rates[name][c] * reference["throughput"][name][c]
+            run.on_anchor(name, fwhm_px=metrics["psf_target_fwhm_px"])
+            * rates[name][c]
+            * reference["throughput"][name][c]
             for name in run.maps
         )
         truth = truth * run.flat_mean(filter_set)
@@ -246,7 +279,14 @@ def noise(run, filter_set):
     """Noise of 8 x 8 blocks over the ideal, as the pipeline measured it."""
     metrics = read_record(run.layout.qa("stack_filter_set", filter_set))["metrics"]
     ratios = [value for name, value in metrics.items() if name.startswith("noise_ratio_block8")]
-    return [Figure(f"{filter_set}: noise of 8x8 blocks / ideal", max(ratios), 1.25, "weights, rejection and sampling may cost so much")]
+    return [
+        Figure(
+            f"{filter_set}: noise of 8x8 blocks / ideal",
+            max(ratios),
+            1.25,
+            "weights, rejection and sampling may cost so much",
+        )
+    ]
 
 
 def bad_files(run):
@@ -257,7 +297,12 @@ def bad_files(run):
     missing = [path for path in run.truth["bad_files"] if path not in caught or Path(path).name not in page]
     extra = caught - set(run.truth["bad_files"])
     return [
-        Figure("unusable files not quarantined or not in the report", len(missing), 0, "each is named with its reason"),
+        Figure(
+            "unusable files not quarantined or not in the report",
+            len(missing),
+            0,
+            "each is named with its reason",
+        ),
         Figure("good files quarantined", len(extra), 0, "no good frame is lost"),
     ]
 
@@ -317,7 +362,10 @@ def _share(run, set_name, channel):
     """Narrow over broad continuum: a leak in units of the broadband's light."""
     names = [n for n in run.truth["rates"] if n != set_name and n in run.sets()]
     broad = min(names, key=lambda n: run.truth["rates"][n]["diffuse"]["dust"][channel]) if names else set_name
-    return run.truth["rates"][set_name]["diffuse"]["dust"][channel] / run.truth["rates"][broad]["diffuse"]["dust"][channel]
+    return (
+        run.truth["rates"][set_name]["diffuse"]["dust"][channel]
+        / run.truth["rates"][broad]["diffuse"]["dust"][channel]
+    )
 
 
 def _star_free(run, filter_set, channel):
@@ -333,7 +381,12 @@ def _star_free(run, filter_set, channel):
         radius = min(4 + 3.0 * (f / sky) ** 0.3, 45)
         if f * entry["halo"] / (3.14 * entry["halo_radius_px"] ** 2) > 2e-3 * sky:
             radius = max(radius, entry["halo_radius_px"] + 4)
-        y0, y1, x0, x1 = int(max(b - radius, 0)), int(min(b + radius, ny - 1)), int(max(a - radius, 0)), int(min(a + radius, nx - 1))
+        y0, y1, x0, x1 = (
+            int(max(b - radius, 0)),
+            int(min(b + radius, ny - 1)),
+            int(max(a - radius, 0)),
+            int(min(a + radius, nx - 1)),
+        )
         if y1 > y0 and x1 > x0:
             yy, xx = np.mgrid[y0 : y1 + 1, x0 : x1 + 1]
             free[y0 : y1 + 1, x0 : x1 + 1] &= np.hypot(xx - a, yy - b) > radius

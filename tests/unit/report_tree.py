@@ -88,7 +88,9 @@ def add_session(layout, filter_set, night, *, channels=("R", "G", "B"), n=6, sky
     masters = {"bias": None, "dark": "dark_a", "flat": f"flat_{filter_set}"} if masters is None else masters
     save_plan(
         layout.session_plan(name),
-        SessionPlan(name, filter_set, facts["night"], 120.0, SHAPE[1], SHAPE[0], facts["cfa"], frames, masters),
+        SessionPlan(
+            name, filter_set, facts["night"], 120.0, SHAPE[1], SHAPE[0], facts["cfa"], frames, masters
+        ),
     )
     write_table(layout.frames(name), table)
     with qa.record(layout, "stack_session", name) as record:
@@ -106,7 +108,9 @@ def add_images(layout, filter_set, *, channels=3, seed=3):
     variance = np.full_like(flat, noise**2)
     coverage = np.full_like(flat, 10.0)
     write_linear(layout.stack(filter_set), LinearImage(flat + sky, variance, coverage))
-    write_linear(layout.flat(filter_set), LinearImage(flat, variance, coverage), extensions={"BACKGROUND": sky})
+    write_linear(
+        layout.flat(filter_set), LinearImage(flat, variance, coverage), extensions={"BACKGROUND": sky}
+    )
 
 
 def add_line(layout, line, seed=5):
@@ -131,9 +135,15 @@ def add_link(layout, filter_set, n=14):
     xs, ys = 35 + rng.random(n) * (SHAPE[1] - 70), 35 + rng.random(n) * (SHAPE[0] - 70)
     value = image.value.copy()
     for x0, y0 in zip(xs, ys, strict=True):
-        value += (400.0 * 2 / (math.pi * alpha**2) * (1 + ((x - x0) ** 2 + (y - y0) ** 2) / alpha**2) ** -3).astype(np.float32)
+        value += (
+            400.0 * 2 / (math.pi * alpha**2) * (1 + ((x - x0) ** 2 + (y - y0) ** 2) / alpha**2) ** -3
+        ).astype(np.float32)
     sky = np.zeros_like(value)
-    write_linear(layout.flat(filter_set), LinearImage(value, image.variance, image.coverage), extensions={"BACKGROUND": sky})
+    write_linear(
+        layout.flat(filter_set),
+        LinearImage(value, image.variance, image.coverage),
+        extensions={"BACKGROUND": sky},
+    )
     table = Table({"x": xs, "y": ys, "flux_R": np.full(n, 400.0), "flux_err_R": np.ones(n)})
     write_table(layout.link(filter_set), table)
 
@@ -151,10 +161,15 @@ def add_shared(layout, *, quarantined=QUARANTINED, preview=True):
     )
     layout.anchor().parent.mkdir(parents=True, exist_ok=True)
     layout.anchor().write_text(
-        json.dumps({"session": "broad-2031-03-02", "path": "raw/broad_000.fits", "fwhm_px": 2.6, "n_stars": 210})
+        json.dumps(
+            {"session": "broad-2031-03-02", "path": "raw/broad_000.fits", "fwhm_px": 2.6, "n_stars": 210}
+        )
     )
     for name, kind in (("dark_a", "dark"), ("flat_broad", "flat"), ("flat_duo", "flat")):
-        save_plan(layout.master_plan(name), MasterPlan(name, kind, [], 120.0, SHAPE[1], SHAPE[0], "RGGB", "2031-03-02"))
+        save_plan(
+            layout.master_plan(name),
+            MasterPlan(name, kind, [], 120.0, SHAPE[1], SHAPE[0], "RGGB", "2031-03-02"),
+        )
         with qa.record(layout, "masters", name) as record:
             record.metrics({"n_frames": 12, "read_noise_e": 1.5, "gain_electrons_per_adu": 0.78})
     with qa.record(layout, "inventory", "frames") as record:

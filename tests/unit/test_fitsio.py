@@ -8,7 +8,15 @@ from astropy.io import fits
 
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
-from pipeline.fitsio import read_frame, read_header, read_image, read_linear, read_rows, write_fits, write_linear
+from pipeline.fitsio import (
+    read_frame,
+    read_header,
+    read_image,
+    read_linear,
+    read_rows,
+    write_fits,
+    write_linear,
+)
 
 
 @pytest.fixture
@@ -54,9 +62,14 @@ def test_damaged_files_are_named(tmp_path, pixels, damage):
         fits.PrimaryHDU().writeto(path)
     else:
         path.write_bytes(
-            {"truncated": whole[:4000], "header only": whole[:2880], "empty": b"", "text": b"not an image " * 500}[damage]
+            {
+                "truncated": whole[:4000],
+                "header only": whole[:2880],
+                "empty": b"",
+                "text": b"not an image " * 500,
+            }[damage]
         )
-    with pytest.raises(InputError, match="bad.fits"):
+    with pytest.raises(InputError, match=r"bad\.fits"):
         read_frame(path)
 
 

@@ -68,7 +68,9 @@ def test_schema_is_enforced_when_writing_and_reading(layout):
 
 
 def test_plans_round_trip_and_stay_untouched_when_equal(layout):
-    session = SessionPlan("s", "broad", "2031-03-02", 60.0, 10, 8, "RGGB", [frame()], {"dark": "d"}, notes=[{"code": "a"}])
+    session = SessionPlan(
+        "s", "broad", "2031-03-02", 60.0, 10, 8, "RGGB", [frame()], {"dark": "d"}, notes=[{"code": "a"}]
+    )
     master = MasterPlan("d", "dark", [frame(kind="dark")], 60.0, 10, 8, "RGGB", "2031-03-02")
     assert save_plan(layout.session_plan("s"), session)
     assert save_plan(layout.master_plan("d"), master)
@@ -84,13 +86,15 @@ def test_damaged_plans_are_named(layout, text):
     path = layout.session_plan("s")
     path.parent.mkdir(parents=True)
     path.write_text(text)
-    with pytest.raises(InputError, match="session.json"):
+    with pytest.raises(InputError, match=r"session\.json"):
         load_session(path)
 
 
 @pytest.mark.parametrize("suffix", [".ecsv", ".fits"])
 def test_tables_round_trip(tmp_path, suffix):
-    table = Table({"x": np.array([1.5, np.nan]), "pose": np.arange(24.0).reshape(2, 12), "reason": ["", "cloud"]})
+    table = Table(
+        {"x": np.array([1.5, np.nan]), "pose": np.arange(24.0).reshape(2, 12), "reason": ["", "cloud"]}
+    )
     write_table(tmp_path / f"t{suffix}", table)
     back = read_table(tmp_path / f"t{suffix}")
     np.testing.assert_array_equal(back["x"], table["x"])

@@ -28,7 +28,9 @@ def test_clipped_stats_agree_with_astropy():
     values = np.random.default_rng(2).normal(100, 3, 4000)
     values[:40] += 500
     np.testing.assert_allclose(
-        clipped_stats(values, sigma=3, iterations=5), sigma_clipped_stats(values, sigma=3, maxiters=5), rtol=1e-12
+        clipped_stats(values, sigma=3, iterations=5),
+        sigma_clipped_stats(values, sigma=3, maxiters=5),
+        rtol=1e-12,
     )
 
 

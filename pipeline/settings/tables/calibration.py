@@ -23,6 +23,15 @@ KEYS = (
         doc="Largest relative difference of exposure at which a dark counts as of the light's exposure.",
     ),
     Key(
+        "calibration.largest_dark_scaling",
+        kind="number",
+        minimum=1,
+        maximum=1000,
+        default=5.0,
+        doc="Where no dark has the light's exposure but there is a bias, the thermal part of another dark is multiplied by "
+        "up to this much; beyond, its noise would do more harm than its pattern does good.",
+    ),
+    Key(
         "calibration.rotation_tolerance_deg",
         kind="number",
         unit="deg",

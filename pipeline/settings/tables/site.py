@@ -14,7 +14,7 @@ KEYS = (
         default=None,
         optional=True,
         doc="Longitude, east positive. A night runs from local mean noon to noon. null: taken from the "
-        "header where it gives one, else from utc_offset_h.",
+        "header where it gives one, else see utc_offset_h.",
     ),
     Key(
         "site.utc_offset_h",
@@ -22,7 +22,9 @@ KEYS = (
         unit="h",
         minimum=-12,
         maximum=14,
-        default=0.0,
-        doc="Local time minus UTC; used where no longitude is known.",
+        default=None,
+        optional=True,
+        doc="Local time minus UTC, to use in place of a longitude. null: from the header where it gives a local time, "
+        "else universal time, moved where lights run through its noon.",
     ),
 )
