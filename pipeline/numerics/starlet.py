@@ -81,7 +81,9 @@ def noise_gains(n_scales=N_SCALES, *, sampling_sigma_px=0.0):
     pulse[size // 2, size // 2] = 1.0
     if sampling_sigma_px:
         pulse = ndimage.gaussian_filter(pulse, sampling_sigma_px, mode="constant")
-    return np.array([np.sqrt(np.sum(detail.astype(np.float64) ** 2)) for detail in starlet(pulse, n_scales)[0]])
+    return np.array(
+        [np.sqrt(np.sum(detail.astype(np.float64) ** 2)) for detail in starlet(pulse, n_scales)[0]]
+    )
 
 
 def denoise(image, variance, *, sigma, sampling_sigma_px=SAMPLING_SIGMA_PX, n_scales=N_SCALES):
