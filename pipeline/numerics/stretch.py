@@ -20,7 +20,7 @@ __all__ = ["Stretch", "find_stretch", "render_for_display"]
 DEEPEST_SIGMA = 3.5
 """The sky's noise reaches black this far below the sky: 0.02 % of normally distributed pixels are darker."""
 
-PEDESTAL_SIGMA = 5.0
+PEDESTAL_SIGMA = 8.0
 """Added to all channels before colour ratios are taken, so that noise about zero has no wild colours."""
 
 SAMPLE = 400_000
