@@ -13,6 +13,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.rejection",
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
+    "pipeline.numerics.starlet",
     "pipeline.numerics.session_sum",
 )
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""
