@@ -17,7 +17,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK := 1
 # As root pip would advise against what is right inside a venv of our own.
 export PIP_ROOT_USER_ACTION := ignore
 
-.PHONY: help install install-test demo demo-third-night run check test lint figures benchmark config-docs lock clean
+.PHONY: help install install-test demo demo-third-night run check test lint figures config-docs lock clean
 
 help: ## show these lines
 	@sed -n 's/^\([a-z-]*\):.*## /make \1|/p' Makefile | column -t -s '|'
@@ -51,9 +51,6 @@ lint: install-test ## style, generated files, workflow rules
 
 figures: install-test ## the figures of the demo against truth
 	$(RUN) -m tests.truth.figures
-
-benchmark: install-test ## time and memory of the heavy steps
-	$(RUN) -m tests.truth.benchmark
 
 config-docs: install ## write the config reference from the tables of keys
 	$(RUN) -m pipeline config-docs --write
