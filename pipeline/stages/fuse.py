@@ -44,10 +44,10 @@ def run(layout, unit, settings, *, filter_sets):
             )
         white = (
             white_reference(base.value, base.variance, base.valid)
-            if how != "none"
+            if how is not None
             else WhiteReference(np.ones(3), np.full(3, np.nan), 0)
         )
-        if how != "none" and white.n_stars == 0:
+        if how is not None and white.n_stars == 0:
             record.flag(
                 "no_white_reference",
                 "warn",
@@ -55,13 +55,13 @@ def run(layout, unit, settings, *, filter_sets):
             )
         value, variance, used = _add_lines(base, lines, white, options, record)
         # Gas shows where both were observed; the picture is where the broadband is, or the lines if there is none.
-        coverage = base.coverage if how != "none" else _line_coverage(lines)
+        coverage = base.coverage if how is not None else _line_coverage(lines)
         fused = LinearImage(
             value.astype(np.float32), variance.astype(np.float32), coverage.astype(np.float32)
         )
         keywords = {
             "RECIPE": (options["recipe"], "recipe of the fusion"),
-            "BASE": (how, "what shows stars and dust"),
+            "BASE": (how or "lines only", "what shows stars and dust"),
         }
         for index, channel in enumerate("RGB"):
             keywords[f"WHITE_{channel}"] = (float(white.gains[index]), "white balance gain")
@@ -74,7 +74,9 @@ def run(layout, unit, settings, *, filter_sets):
             history=[f"fuse: {options['recipe']} of {how} and {', '.join(used) or 'no line'}"],
         )
         record.metrics({f"boost_{name}": boost for name, boost in used.items()})
-        record.metrics({"base": how, "recipe": options["recipe"], "white_stars": white.n_stars})
+        record.metrics(
+            {"base": how or "lines only", "recipe": options["recipe"], "white_stars": white.n_stars}
+        )
         for index, channel in enumerate("RGB"):
             record.metrics(
                 {
@@ -105,7 +107,7 @@ def _base(layout, entries, filter_sets, record):
             return images[colour[0]], colour[0]
         if images:
             return _from_mono(images, entries, record)
-    return None, "none"
+    return None, None
 
 
 def _from_mono(images, entries, record):
