@@ -8,11 +8,13 @@ KERNEL_MODULES = (
     "pipeline.numerics.aperture",
     "pipeline.numerics.centroid",
     "pipeline.numerics.combine",
+    "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
     "pipeline.numerics.partial_sum",
     "pipeline.numerics.rejection",
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
+    "pipeline.numerics.starlet",
     "pipeline.numerics.session_sum",
 )
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""

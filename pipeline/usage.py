@@ -8,11 +8,11 @@ __all__ = ["CHOOSING", "CHOSEN_BY", "SETTINGS_USED", "code_for", "settings_for"]
 SETTINGS_USED = {
     "inventory": ("input", "site", "camera", "filter_sets", "calibration"),
     "masters": ("calibration", "run"),
-    "measure": ("measure", "camera"),
+    "measure": ("measure", "camera", "calibration"),
     "anchor": ("anchor", "filter_sets"),
     "register_filter_set": ("register", "run"),
     "register_session": ("register", "run"),
-    "stack_session": ("stack", "camera", "run"),
+    "stack_session": ("stack", "camera", "calibration", "run"),
     "stack_filter_set": (),
     "flatten": ("flatten",),
     "lines": ("lines", "filter_sets", "camera"),
