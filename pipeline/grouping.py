@@ -1,6 +1,6 @@
 """Sort frames into sessions and masters, and name these."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 
 import numpy as np
 
@@ -88,7 +88,7 @@ def _common(frames):
     return {
         "frames": frames,
         "night": first.night,
-        "exposure_s": float(np.median([frame.exposure_s for frame in frames])),
+        "exposure_s": _usual_exposure(frames),
         "gain_setting": first.gain_setting,
         "offset_setting": first.offset_setting,
         "temperature_c": round(float(np.median(known)), 1) if known else None,
@@ -97,6 +97,15 @@ def _common(frames):
         "height": first.height,
         "cfa": first.cfa,
     }
+
+
+def _usual_exposure(frames):
+    """The most frequent exposure, which a late frame hardly changes; the median where all differ, as in sky flats."""
+    counts = Counter(frame.exposure_s for frame in frames)
+    most = max(counts.values())
+    if most == 1:
+        return float(np.median(list(counts)))
+    return float(min(exposure for exposure, count in counts.items() if count == most))
 
 
 def _exposures_apart(frames, tolerance):

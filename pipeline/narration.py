@@ -20,6 +20,13 @@ from pipeline.atomic import write_bytes
 
 __all__ = ["LogHandler", "LogHandlerSettings"]
 
+SAID_BETTER = (
+    "CalledProcessError",
+    "Exiting because a job execution failed",
+    "At least one job did not complete successfully",
+)
+"""In messages of the engine about a failed job, of which the job and this module have told already."""
+
 
 @dataclass
 class LogHandlerSettings(LogHandlerSettingsBase):
@@ -52,7 +59,9 @@ class LogHandler(LogHandlerBase):
         if event in self._EVENTS:
             self._EVENTS[event](self, record)
         elif record.levelno >= logging.WARNING and record.msg:
-            _say(record.getMessage())
+            text = record.getMessage()
+            if not any(known in text for known in SAID_BETTER):
+                _say(text)
 
     def close(self):
         """Write the list of finished jobs."""

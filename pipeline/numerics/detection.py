@@ -74,12 +74,13 @@ def detect(frame, bad, cfa, *, sigma, mesh_px, spike_sigma):
     Raises
     ------
     DetectionError
-        If the frame has no noise at all, or more objects than can be dealt with.
+        If a channel is constant, or more objects than can be dealt with.
     """
     flat = repair_pixels(frame, bad, cfa)
+    for channel in cfa.channels:
+        if all(np.ptp(plane) == 0 for plane in cfa.planes(flat, channel)):
+            raise DetectionError(f"no noise: channel {channel} has the same value everywhere")
     noise = _subtract_background(flat, mesh_px, step=1 if cfa.is_mono else 2)
-    if not np.all(noise > 0):
-        raise DetectionError("the frame has no noise: constant or clipped data")
     spikes = find_spikes(flat, _tiled(noise, flat.shape), sigma=spike_sigma)
     flat = repair_pixels(flat, bad | spikes, cfa)
     image = np.ascontiguousarray(luminance(flat, cfa))

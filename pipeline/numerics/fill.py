@@ -1,12 +1,33 @@
 """Fill the masked pixels of an image smoothly from what surrounds them."""
 
 import numpy as np
+from numba import njit
+from scipy import ndimage
 
-__all__ = ["filled"]
+__all__ = ["enclosed", "filled", "warm"]
 
 RELAXATIONS = 30
 """Averaging passes after each doubling of the scale; they turn blocks into slopes (30 reach about 5 pixels,
 more than the two pixels by which one scale differs from the next)."""
+
+
+def enclosed(mask):
+    """Of the masked pixels, those in patches that do not touch the border of the image.
+
+    Parameters
+    ----------
+    mask : (ny, nx) bool
+
+    Returns
+    -------
+    (ny, nx) bool
+    """
+    labels, count = ndimage.label(mask)
+    outer = np.zeros(count + 1, dtype=bool)
+    outer[0] = True  # what is not masked
+    for edge in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
+        outer[edge] = True
+    return ~outer[labels]
 
 
 def filled(image, mask):
@@ -48,10 +69,28 @@ def _fill_level(image, mask):
     guess = np.repeat(np.repeat(coarse, 2, axis=0), 2, axis=1)[:ny, :nx]
     image = np.where(mask, guess, image)
     rows, columns = np.nonzero(mask)
-    above, below = np.maximum(rows - 1, 0), np.minimum(rows + 1, ny - 1)
-    left, right = np.maximum(columns - 1, 0), np.minimum(columns + 1, nx - 1)
-    for _ in range(RELAXATIONS):
-        image[rows, columns] = 0.25 * (
-            image[above, columns] + image[below, columns] + image[rows, left] + image[rows, right]
-        )
+    _relax(image, rows, columns, RELAXATIONS)
     return image
+
+
+def warm():
+    """Compile the kernel."""
+    filled(np.ones((4, 4)), np.eye(4, dtype=bool))
+
+
+@njit(cache=True, nogil=True)
+def _relax(image, rows, columns, passes):
+    """Replace, all at once and several times, the given pixels by the mean of their neighbours; edges repeat."""
+    ny, nx = image.shape
+    means = np.empty(rows.size)
+    for _ in range(passes):
+        for i in range(rows.size):
+            y, x = rows[i], columns[i]
+            means[i] = 0.25 * (
+                image[max(y - 1, 0), x]
+                + image[min(y + 1, ny - 1), x]
+                + image[y, max(x - 1, 0)]
+                + image[y, min(x + 1, nx - 1)]
+            )
+        for i in range(rows.size):
+            image[rows[i], columns[i]] = means[i]

@@ -21,8 +21,8 @@ __all__ = [
 GAUSSIAN_FWHM_PER_SIGMA = 2.0 * np.sqrt(2.0 * np.log(2.0))
 """FWHM of a Gaussian in standard deviations."""
 
-BETA_RANGE = (1.3, 20.0)
-"""Below, the profile has hardly a finite flux; above, it is a Gaussian to within a per cent."""
+BETA_RANGE = (1.3, 60.0)
+"""Below, the profile has hardly a finite flux; above, it is a Gaussian to within half a per cent in width."""
 
 BETA_START = 3.0
 """Between long exposure seeing (about 4.8 by theory, 2.5 to 3.5 in practice) and optics-dominated stars."""
@@ -127,30 +127,24 @@ def fit_moffat(frame, usable, cell, x, y, *, fwhm_guess, radius):
         empty = np.zeros(0)
         return MoffatFits(empty, empty, empty, empty, empty, empty, np.zeros(0, dtype=bool))
     problem = _Stamps(frame, usable, cell, x, y, int(np.ceil(radius)))
-    start = 1.0 / (fwhm_guess / moffat_fwhm(1.0, BETA_START))
+    start = 1.0 / fwhm_guess
     parameters = np.tile([0.0, 0.0, start, 0.0, start, np.log(BETA_START)], (x.size, 1))
     parameters[:, 0], parameters[:, 1] = x - problem.column0, y - problem.row0
     parameters, settled = _levenberg_marquardt(problem, parameters)
 
     l1, l2, l3, beta = parameters[:, 2], parameters[:, 3], parameters[:, 4], np.exp(parameters[:, 5])
-    # q = |L d|^2; the widths along the principal axes are FWHM = 2 sqrt(2^(1/beta) - 1) / singular value of L.
+    # q = 4 (2^(1/beta) - 1) |L d|^2: the widths along the principal axes are the inverse singular values of L.
     a, b, c = l1 * l1, l1 * l2, l2 * l2 + l3 * l3
     mean, half = 0.5 * (a + c), np.hypot(0.5 * (a - c), b)
     with np.errstate(divide="ignore", invalid="ignore"):
         long, short = 1.0 / np.sqrt(mean - half), 1.0 / np.sqrt(mean + half)
-        fwhm = moffat_fwhm(np.sqrt(long * short), beta)
+        fwhm = np.sqrt(long * short)
         distortion = (long - short) / (long + short)
     double_angle = np.arctan2(-b, 0.5 * (c - a))
     moved = np.hypot(parameters[:, 0] + problem.column0 - x, parameters[:, 1] + problem.row0 - y)
-    inside_beta = (beta > BETA_RANGE[0] * 1.01) & (beta < BETA_RANGE[1] * 0.999)
     # A beta at the upper end is a Gaussian, which is a sound star; at the lower end it is not a star.
-    ok = (
-        settled
-        & np.isfinite(fwhm)
-        & (moved < fwhm_guess)
-        & (inside_beta | (beta > 2.0))
-        & (fwhm < 2 * radius)
-    )
+    star_like = (beta > BETA_RANGE[0] * 1.01) & (problem.light(parameters) > 0)
+    ok = settled & np.isfinite(fwhm) & (moved < fwhm_guess) & star_like & (fwhm < 2 * radius)
     return MoffatFits(
         parameters[:, 0] + problem.column0,
         parameters[:, 1] + problem.row0,
@@ -186,11 +180,16 @@ class _Stamps:
         """(n, m) profile, its (n, 6, m) derivatives by the parameters."""
         x0, y0, l1, l2, l3, log_beta = (column[:, None] for column in parameters.T)
         dx, dy = self.dx - x0, self.dy - y0
+        # In units of the FWHM, so that width and exponent hardly depend on each other.
         first, second = l1 * dx + l2 * dy, l3 * dy
         beta = np.exp(log_beta)
-        log_term = np.log1p(first**2 + second**2)
+        root = 2.0 ** (1.0 / beta)
+        steepness = 4.0 * (root - 1.0)
+        q = steepness * (first**2 + second**2)
+        log_term = np.log1p(q)
         value = np.exp(-beta * log_term)
-        slope = -2.0 * beta * np.exp(-(beta + 1.0) * log_term)
+        slope = -2.0 * beta * steepness * value / (1.0 + q)
+        steepening = -np.log(2.0) / beta * root / (root - 1.0)
         derivatives = np.stack(
             [
                 slope * -(first * l1),
@@ -198,11 +197,20 @@ class _Stamps:
                 slope * first * dx,
                 slope * first * dy,
                 slope * second * dy,
-                -beta * log_term * value,
+                -beta * value * (log_term + steepening * q / (1.0 + q)),
             ],
             axis=1,
         )
         return value, derivatives
+
+    def light(self, parameters):
+        """(n,) covariance of the samples with the profile, over all colours: positive where there is a star."""
+        value, _ = self.profile(parameters)
+        return sum(
+            (mask * value * self.data).sum(1)
+            - (mask * value).sum(1) * (mask * self.data).sum(1) / np.maximum(mask.sum(1), 1.0)
+            for mask in self.masks
+        )
 
     def residual(self, value, derivatives=None):
         """Residual after the best amplitude and sky per channel; with the projected Jacobian if asked for."""
@@ -242,6 +250,7 @@ def _levenberg_marquardt(problem, parameters):
         cost = (residual**2).sum(1)
         normal = np.einsum("nim,njm->nij", jacobian, jacobian, optimize=True)
         gradient = np.einsum("nim,nm->ni", jacobian, residual)
+        _hold_beta(parameters[active, 5], normal, gradient)
         diagonal = np.einsum("nii->ni", normal)
         # A parameter without any effect (a stamp of zeros) would make the matrix singular.
         floor = np.maximum(diagonal, 1e-12 * diagonal.max(1, keepdims=True) + np.finfo(float).tiny)
@@ -261,3 +270,12 @@ def _levenberg_marquardt(problem, parameters):
             break
         active, part = active[going], part.subset(going)
     return parameters, settled
+
+
+def _hold_beta(log_beta, normal, gradient):
+    """Take ln beta out of the equations, in place, of the stars where it stands at a limit and would cross it."""
+    low, high = np.log(BETA_RANGE)
+    held = ((log_beta >= high) & (gradient[:, 5] > 0)) | ((log_beta <= low) & (gradient[:, 5] < 0))
+    normal[held, 5, :] = normal[held, :, 5] = 0.0
+    normal[held, 5, 5] = 1.0
+    gradient[held, 5] = 0.0

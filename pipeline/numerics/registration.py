@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.numerics.match import LIST_LENGTHS, pair_vote, triangle_guess
+from pipeline.numerics.match import ATTEMPTS, pair_vote, triangle_guess
 from pipeline.numerics.pose_refinement import refine
 
 __all__ = ["Limits", "StarList", "doubts", "register"]
@@ -148,24 +148,20 @@ def _guesses(source, target, shape, limits, mirrored, random_seed):
     # A mirror image is matched upside down, and the guess turned back.
     flip = np.array([[1.0, 0.0, 0.0], [0.0, -1.0, ny - 1.0], [0.0, 0.0, 1.0]]) if mirrored else np.eye(3)
     turned = source @ flip[:2, :2].T + flip[:2, 2]
-    still = None
-    for length in LIST_LENGTHS:
-        guess = triangle_guess(turned, target, length=length, random_seed=random_seed)
-        if (
-            guess is None
-            or abs(np.sqrt(abs(np.linalg.det(guess[:, :2]))) - 1) > 2 * limits.max_scale_difference
-        ):
+    largest = limits.max_scale_difference
+    for method, length in ATTEMPTS:
+        if method == "triangles":
+            guess = triangle_guess(turned, target, length=length, random_seed=random_seed)
+        else:
+            guess = pair_vote(turned, target, length=length, max_scale_difference=largest)
+        if guess is None or abs(np.sqrt(abs(np.linalg.det(guess[:, :2]))) - 1) > 2 * largest:
             continue
-        if np.abs(turned @ guess[:, :2].T + guess[:, 2] - turned).max() < STILL_PX:
-            still = guess
         yield guess @ flip
-    guess = pair_vote(turned, target, max_scale_difference=limits.max_scale_difference)
-    if guess is not None:
-        yield guess @ flip
-    avoid = np.eye(2, 3) if still is None else still
-    guess = pair_vote(turned, target, max_scale_difference=limits.max_scale_difference, avoid=avoid)
-    if guess is not None:
-        yield guess @ flip
+        if np.hypot(*(turned @ guess[:, :2].T + guess[:, 2] - turned).T).max() < 2 * STILL_PX:
+            # Should that be the sensor's own pattern, the stars say something else.
+            guess = pair_vote(turned, target, length=length, max_scale_difference=largest, avoid=guess)
+            if guess is not None:
+                yield guess @ flip
 
 
 def _locked(found, source, target):

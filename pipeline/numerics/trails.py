@@ -140,8 +140,7 @@ def _extent(excess, angle, distance):
         np.stack([_along(excess, angle, distance + offset, t) for offset in offsets])
         for offsets in ((-1, 0, 1), (-SIDE_BLOCKS, 1 - SIDE_BLOCKS, SIDE_BLOCKS - 1, SIDE_BLOCKS))
     )
-    with np.errstate(invalid="ignore"):
-        profile = np.nanmean(_filled(centre), axis=0) - np.nanmean(_filled(side), axis=0)
+    profile = _mean_over(centre) - _mean_over(side)
     pieces = np.array_split(np.arange(len(t)), PIECES)
     typical = mad_std(profile)
     shows = np.zeros(PIECES, dtype=bool)
@@ -155,7 +154,9 @@ def _extent(excess, angle, distance):
         return None
     inside = np.concatenate(pieces[first:last])
     values = profile[inside][np.isfinite(profile[inside])]
-    if np.median(values) < LINE_SIGMA * 1.25 * max(typical, mad_std(values)) / np.sqrt(values.size):
+    if values.size < PIECES or np.median(values) < LINE_SIGMA * 1.25 * max(
+        typical, mad_std(values)
+    ) / np.sqrt(values.size):
         return None
     ends = t[[inside[0], inside[-1]]]
     x = distance * np.cos(angle) - ends * np.sin(angle) + 0.5 * (nx - 1)
@@ -163,11 +164,12 @@ def _extent(excess, angle, distance):
     return x[0], y[0], x[1], y[1]
 
 
-def _filled(strips):
-    """Give columns without any sample one neutral zero, so that their mean is defined."""
-    empty = ~np.isfinite(strips).any(axis=0)
-    strips[0, empty] = 0.0
-    return strips
+def _mean_over(strips):
+    """Mean of the known samples across the strips; NaN where a masked star leaves none."""
+    known = np.isfinite(strips)
+    count = known.sum(axis=0)
+    total = np.where(known, strips, 0.0).sum(axis=0)
+    return np.divide(total, count, out=np.full(len(count), np.nan), where=count > 0)
 
 
 def _along(excess, angle, distance, t):

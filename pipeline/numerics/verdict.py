@@ -13,8 +13,9 @@ __all__ = ["ACCEPT", "REJECT", "Verdict", "judge", "rank_transparency"]
 
 ACCEPT, REJECT = "accept", "reject"
 
-RANKS = slice(2, 30)
-"""Stars that are compared by brightness rank; the first few may be saturated."""
+RANKS = slice(4, 100)
+"""Stars that are compared by brightness rank. The first few may be saturated, and one star that dithering moves out of
+the field shifts them most; beyond the last, faint frames are incomplete."""
 
 CLEAR_QUANTILE = 0.8
 """The session's clear level: most of a night is clear, and single frames above it are noise."""

@@ -33,7 +33,7 @@ class WhiteReference:
     n_stars: int
 
 
-def white_reference(value, variance, valid):
+def white_reference(value, variance, valid, stars=None):
     """Gains from the ensemble of stars: the median star of the field becomes white.
 
     The median star of a field is of about 5500 to 6500 K, close to sunlight (common practice, no source).
@@ -42,13 +42,15 @@ def white_reference(value, variance, valid):
     ----------
     value, variance : (3, ny, nx), flat, sky at 0
     valid : (3, ny, nx) bool
+    stars : StackStars of the mean of the channels, where they are known already
 
     Returns
     -------
     WhiteReference
     """
     nothing = WhiteReference(np.ones(3), np.full(3, np.nan), 0)
-    stars = detect_stars(value.mean(axis=0), valid.all(axis=0))
+    if stars is None:
+        stars = detect_stars(value.mean(axis=0), valid.all(axis=0))
     if len(stars) < LEAST_STARS or not np.isfinite(stars.typical_fwhm):
         return nothing
     width = stars.typical_fwhm

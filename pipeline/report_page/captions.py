@@ -76,7 +76,9 @@ def timeline_caption(evidence):
     return text + (
         f"{capitalised(count_of(out, 'light'))} marked with a cross {'was' if out == 1 else 'were'} not used."
         if out
-        else "Every light was used."
+        else (
+            "Every light was used." if evidence.stacked else "No light was rejected as far as the run went."
+        )
     )
 
 

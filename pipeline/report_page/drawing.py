@@ -1,11 +1,12 @@
 """How figures look and how they get into the page: two themes, drawn without global state, as inline SVG.
 
-Each figure is drawn once for light and once for dark surroundings; the page picks by the reader's preference.
+Each figure is drawn for light surroundings and recoloured for dark ones; the page picks by the reader's preference.
 Text becomes outlines and ids come from a fixed salt, so the bytes depend on the data alone.
 """
 
 import base64
 import io
+import re
 from dataclasses import dataclass
 
 import matplotlib as mpl
@@ -100,7 +101,7 @@ def canvas(height, rows=1, columns=1, **options):
 
 
 def draw(plot, *, alt, caption):
-    """Draw a figure in both themes.
+    """Draw a figure and recolour it for the other theme.
 
     Parameters
     ----------
@@ -111,14 +112,12 @@ def draw(plot, *, alt, caption):
     -------
     Drawing
     """
-    uris = {}
-    for theme in (LIGHT, DARK):
-        with mpl.rc_context({**mpl.rcParamsDefault, **STYLE, **_colours(theme)}):
-            figure = plot(theme)
-            uris[theme.name] = _svg_uri(figure)
+    with mpl.rc_context({**mpl.rcParamsDefault, **STYLE, **_colours(LIGHT)}):
+        figure = plot(LIGHT)
+        svg = _svg(figure)
     # SVG counts 72 units per inch, CSS 96 pixels.
     width, height = (round(inches * 96) for inches in figure.get_size_inches())
-    return Drawing(uris["light"], uris["dark"], width, height, alt, caption)
+    return Drawing(_uri(svg), _uri(_darkened(svg)), width, height, alt, caption)
 
 
 def _colours(theme):
@@ -135,8 +134,22 @@ def _colours(theme):
     }
 
 
-def _svg_uri(figure):
+def _svg(figure):
     FigureCanvasSVG(figure)
     buffer = io.BytesIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode()
+    return buffer.getvalue().decode()
+
+
+def _darkened(svg):
+    """The same figure with the colours of the light theme exchanged for those of the dark one."""
+    exchange = dict(zip(_all_colours(LIGHT), _all_colours(DARK), strict=True))
+    return re.sub("|".join(exchange), lambda match: exchange[match.group()], svg)
+
+
+def _all_colours(theme):
+    return (theme.paper, theme.ink, theme.faint, *theme.series)
+
+
+def _uri(svg):
+    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()

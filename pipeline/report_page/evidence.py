@@ -195,6 +195,11 @@ class Evidence:
         """All findings, in the order of the stages, then those of the report itself."""
         return tuple(flag for record in self.records for flag in record.flags) + self.unreadable
 
+    @property
+    def stacked(self):
+        """True if the lights of every session went through stacking, so that "used" is final."""
+        return all(session.furthest == "stacked" for session in self.sessions)
+
     def record(self, stage, unit):
         """The QA record of a stage about a unit, or None."""
         for record in self.records:

@@ -1,6 +1,7 @@
 """Figures over the lights: what each was like, how it was registered, and how the noise fell."""
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from pipeline.report_page.drawing import MARKERS, RATE_LABEL, canvas, draw
 
@@ -11,6 +12,9 @@ PANEL_INCHES = 1.35
 
 WIDE_SPAN = 12.0
 """Ratio of the largest to the smallest number from which on a panel is logarithmic."""
+
+FEWEST_TICKS = 3
+"""Labels from which a reader can tell the scale of a logarithmic axis."""
 
 MOST_TICKS = 8
 """Labels that a vertical axis has room for."""
@@ -96,7 +100,7 @@ def _panels(evidence, panels, *, alt, caption):
             axis.margins(x=0.02, y=0.12)
             _settle_scale(axis, [number for light in lights if (number := value(light)) is not None])
         _mark_nights(axes[:, 0], lights, theme)
-        axes[-1, 0].set_xlabel("light frame, in order of time")
+        axes[-1, 0].set(xlabel="light frame, in order of time", xlim=(0.3, len(lights) + 0.7))
         axes[-1, 0].xaxis.get_major_locator().set_params(integer=True)
         handles, labels = axes[0, 0].get_legend_handles_labels()
         if any(not light.used for light in lights):
@@ -148,7 +152,12 @@ def _log_ticks(low, high):
         ticks = [tick for power in powers for step in steps if low <= (tick := step * 10.0**power) <= high]
         if len(ticks) <= MOST_TICKS:
             break
-    return ticks
+    # Less than a factor of two or so: round steps instead of round ratios.
+    return (
+        ticks
+        if len(ticks) >= FEWEST_TICKS
+        else [t for t in MaxNLocator(5).tick_values(low, high) if low <= t <= high]
+    )
 
 
 def _transparency(light):

@@ -87,34 +87,46 @@ def star_halo(image, x, y, width):
     ny, nx = image.shape
     if not (reach <= x <= nx - 1 - reach and reach <= y <= ny - 1 - reach):
         return None
-    radii, profile = ring_profile(image, x, y, reach)
+    distance, cut = _surroundings(image, x, y, reach)
+    radii, areas, profile = ring_profile(distance, cut, int(reach))
     level = np.median(profile[radii >= OUTER * width])
-    light = (profile - level) * 2 * np.pi * radii
-    core = light[radii < INNER * width].sum()
-    halo = light[(radii >= INNER * width) & (radii < OUTER * width)].sum()
+    # Inside, where the profile is steep, every pixel counts; a ring's median would be too coarse.
+    inside = distance < INNER * width
+    core = (cut[inside] - level).sum()
+    ring = (radii >= INNER * width) & (radii < OUTER * width)
+    halo = ((profile - level) * areas)[ring].sum()
     if not (np.isfinite(core) and np.isfinite(halo) and core > 0):
         return None
     return float(halo / core)
 
 
-def ring_profile(image, x, y, reach):
+def ring_profile(distance, values, rings):
     """Azimuthal medians in rings one pixel wide.
+
+    Parameters
+    ----------
+    distance : array, pixels from the centre
+    values : array of the same shape
+    rings : how many rings, from the centre on
 
     Returns
     -------
-    radii : (n,) mean radius of each ring, pixels
-    profile : (n,) median in each ring, unit of the image
+    radii, areas, profile : (rings,) mean distance and number of the pixels in each ring, median of their values
     """
+    members = [np.floor(distance) == number for number in range(rings)]
+    radii = np.array([distance[ring].mean() if ring.any() else number for number, ring in enumerate(members)])
+    areas = np.array([ring.sum() for ring in members])
+    profile = np.array([np.median(values[ring]) if ring.any() else 0.0 for ring in members])
+    return radii, areas, profile
+
+
+def _surroundings(image, x, y, reach):
+    """(distance from (x, y), values) of the pixels around a position that is that far inside the image."""
     x0, y0 = math.floor(x - reach), math.floor(y - reach)
-    side = math.ceil(2 * reach) + 1
+    side = math.ceil(2 * reach) + 2
     cut = image[max(y0, 0) : y0 + side, max(x0, 0) : x0 + side]
     rows, columns = np.indices(cut.shape)
-    distance = np.hypot(columns + max(x0, 0) - x, rows + max(y0, 0) - y)
-    ring = np.floor(distance).astype(int)
-    numbers = np.arange(int(reach))
-    radii = np.array([distance[ring == number].mean() for number in numbers])
-    profile = np.array([np.median(cut[ring == number]) for number in numbers])
-    return radii, profile
+    return np.hypot(columns + max(x0, 0) - x, rows + max(y0, 0) - y), cut
 
 
 def _is_flux(name):

@@ -50,10 +50,11 @@ def line_figure(lines, *, alt, caption):
 
 def _maps(theme, maps, colours, compress):
     """A row of maps with a colour bar each; at most three in a row."""
-    columns = min(3, len(maps))
+    # A single map keeps to the half of the width that two would have.
+    columns = min(3, max(2, len(maps)))
     rows = -(-len(maps) // columns)
     first = next(iter(maps.values()))
-    height = rows * (INCHES_WIDE / max(columns, 2) * first.shape[0] / first.shape[1] + MAP_EXTRA_INCHES)
+    height = rows * (INCHES_WIDE / columns * first.shape[0] / first.shape[1] + MAP_EXTRA_INCHES)
     figure, axes = canvas(height, rows, columns)
     for axis in axes.ravel()[len(maps) :]:
         axis.set_visible(False)

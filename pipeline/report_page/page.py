@@ -74,12 +74,10 @@ def render_page(evidence, *, rows, remarks, maps, pictures):
         "happened": sentences.happened(evidence),
         "night_table": content.night_table(evidence),
         "frame_table": content.frame_table(remarks),
-        "frame_sentence": "Every light was used, and none stands out."
-        if evidence.lights
-        else "There are no lights.",
+        "frame_sentence": sentences.no_remarks(evidence),
         "quarantine_table": content.quarantine_table(evidence.quarantined),
         "bench_table": content.bench_table(evidence.filter_sets, rows),
-        "filter_notes": _filter_notes(maps, gallery),
+        "filter_notes": _filter_notes(evidence, maps, gallery),
         "anchor_sentence": sentences.anchor_sentence(evidence.anchor),
         "camera_sentences": camera_sentences(evidence),
         "master_table": master_table(evidence),
@@ -137,7 +135,7 @@ def _figures(evidence, maps):
     return made
 
 
-def _filter_notes(maps, gallery):
+def _filter_notes(evidence, maps, gallery):
     """What this section cannot show, and why."""
     notes = []
     if not gallery:
@@ -145,7 +143,13 @@ def _filter_notes(maps, gallery):
     if not maps.backgrounds():
         notes.append("Background models: none, since no stack was flattened.")
     if not maps.lines:
-        notes.append("Line maps: none were made; the reasons stand under “What could not be done”.")
+        record = evidence.record("lines", "lines")
+        reasons = (
+            "; ".join(flag.message for flag in record.flags)
+            if record is not None
+            else "the lines were not separated"
+        )
+        notes.append(f"Line maps: none were made ({reasons or 'no line was asked for'}).")
     return notes
 
 

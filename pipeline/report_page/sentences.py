@@ -15,7 +15,7 @@ from pipeline.report_page.quantities import (
     significant,
 )
 
-__all__ = ["anchor_sentence", "happened", "limiting_sentence", "outlook_sentence", "verdict"]
+__all__ = ["anchor_sentence", "happened", "limiting_sentence", "no_remarks", "outlook_sentence", "verdict"]
 
 MANY_REJECTED = 1 / 3
 """A few rejected lights are the ordinary course of a night; from this share on, something went wrong."""
@@ -32,7 +32,7 @@ def verdict(evidence):
     ]
     hours = duration(sum(each.used_s for each in evidence.filter_sets))
     nights = count_of(len(evidence.nights), "night")
-    basis = f"{fixed(used, 0)} of {count_of(total, 'light')} are in it, {hours} of exposure in {nights}"
+    basis = f"{fixed(used, 0)} of {count_of(total, 'light')} went in, {hours} of exposure in {nights}"
     if not total:
         return "fail", "There is no picture: no usable light frame was found."
     if not used:
@@ -41,7 +41,7 @@ def verdict(evidence):
         return (
             "fail",
             f"There is no picture: no stack was finished, although {fixed(used, 0)} of {count_of(total, 'light')} "
-            "could be used.",
+            "passed so far.",
         )
     if evidence.preview is None:
         return "fail", f"There is no fused picture, only the stack of {joined(stacked)}: {basis}."
@@ -62,6 +62,15 @@ def verdict(evidence):
     return level, f"The picture is finished: {basis}{tail}."
 
 
+def no_remarks(evidence):
+    """What is said where no light is rejected or stands out."""
+    if not evidence.lights:
+        return "There are no lights."
+    if not evidence.stacked:
+        return "No light was rejected as far as the run went."
+    return "Every light was used, and none stands out."
+
+
 def happened(evidence):
     """A few sentences on nights, sessions, hours and frames."""
     lights = evidence.lights
@@ -78,8 +87,9 @@ def happened(evidence):
         )
     if lights:
         share = f" ({percent(len(used) / len(lights))})" if len(used) != len(lights) else ""
+        verb = "used" if evidence.stacked else "passed so far"
         sentences.append(
-            f"{fixed(len(used), 0)} of {count_of(len(lights), 'light')} used{share}, "
+            f"{fixed(len(used), 0)} of {count_of(len(lights), 'light')} {verb}{share}, "
             f"{duration(sum(light.exposure_s for light in used))} of "
             f"{duration(sum(light.exposure_s for light in lights))}."
         )

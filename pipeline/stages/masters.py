@@ -147,9 +147,7 @@ def _flat_levels(frames, pedestal, cfa, record):
             )
         levels.append(level)
     bright = [level.signal.mean() for level in levels]
-    record.metrics(
-        {"flat_level_adu": np.median(bright), "flat_faintest_to_brightest": min(bright) / max(bright)}
-    )
+    record.metrics({"level_adu": np.median(bright), "flat_faintest_to_brightest": min(bright) / max(bright)})
     return levels
 
 

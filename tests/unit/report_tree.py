@@ -9,7 +9,7 @@ from PIL import Image
 
 from pipeline import qa
 from pipeline.bundles import LinearImage
-from pipeline.fitsio import write_fits, write_linear
+from pipeline.fitsio import read_linear, write_fits, write_linear
 from pipeline.layout import Layout
 from pipeline.plan import FrameRecord, MasterPlan, SessionPlan, save_plan
 from pipeline.tables import write_table
@@ -23,6 +23,7 @@ SETTINGS = {
         "broad": {"role": "broadband", "lines": []},
         "duo": {"role": "dualband", "lines": ["Ha", "OIII"]},
     },
+    "render": {"sky_level": 0.11, "softening_sigma": 6.0, "white_quantile": 0.9995, "saturation": 1.15},
     "report": {"picture_width_px": 200, "filter_picture_width_px": 160, "low_weight": 0.5},
 }
 
@@ -31,6 +32,9 @@ NOISE = {"broad": 0.05, "duo": 0.02}
 
 NEBULA = {"broad": 0.3, "duo": 1.2}
 """Peak of the nebula in R, electron/s per pixel."""
+
+STAR_FLUX = 4000.0
+"""Electron/s of each star that ``add_link`` adds; the noise in its halo is then a thousandth of it."""
 
 QUARANTINED = (
     ("night2/cut.fits", "the pixels cannot be read to the end"),
@@ -48,8 +52,8 @@ def nebula():
     return np.exp(-0.5 * (((x - 120) / 40.0) ** 2 + ((y - 80) / 25.0) ** 2))
 
 
-def light_table(session, channels, *, n, sky, tail=""):
-    """Rows of ``frames.ecsv``; light 1 is rejected and the last one has a third of the usual weight."""
+def light_table(session, channels, *, n, sky, rejected):
+    """Rows of ``frames.ecsv``; the last light of several has a third of the usual weight."""
     rng = np.random.default_rng(len(session))
     table = Table()
     table["frame"] = np.arange(n)
@@ -68,22 +72,28 @@ def light_table(session, channels, *, n, sky, tail=""):
     table["pose"] = rng.random((n, 12))
     table["verdict"] = ["accept"] * n
     table["reason"] = np.array([""] * n, dtype="U80")
+    for k in rejected:
+        table["verdict"][k] = "reject"
+        table["reason"][k] = "out of focus: FWHM 6.1 px"
+        for channel in channels:
+            table[f"weight_{channel}"][k] = 0.0
     if n > 2:
-        table["verdict"][1] = "reject"
-        table["reason"][1] = "out of focus: FWHM 6.1 px"
         for channel in channels:
             table[f"weight_{channel}"][n - 1] = 25.0 / 3
             table[f"scale_{channel}"][n - 1] = 2.0
     return table
 
 
-def add_session(layout, filter_set, night, *, channels=("R", "G", "B"), n=6, sky=1.5, masters=None):
+def add_session(
+    layout, filter_set, night, *, channels=("R", "G", "B"), n=6, sky=1.5, masters=None, rejected=None
+):
     name = f"{filter_set}-2031-03-{night}"
     facts = dict(
         kind="light", filter_set=filter_set, exposure_s=120.0, width=SHAPE[1], height=SHAPE[0],
         cfa="RGGB" if len(channels) == 3 else "mono", night=f"2031-03-{night}", hdu=0, size=9, mtime_ns=1,
     )  # fmt: skip
-    table = light_table(name, channels, n=n, sky=sky)
+    rejected = ([1] if n > 2 else []) if rejected is None else rejected
+    table = light_table(name, channels, n=n, sky=sky, rejected=rejected)
     frames = [FrameRecord(path=row["path"], start_utc=row["start_utc"], **facts) for row in table]
     masters = {"bias": None, "dark": "dark_a", "flat": f"flat_{filter_set}"} if masters is None else masters
     save_plan(
@@ -98,10 +108,10 @@ def add_session(layout, filter_set, night, *, channels=("R", "G", "B"), n=6, sky
     return name
 
 
-def add_images(layout, filter_set, *, channels=3, seed=3):
+def add_images(layout, filter_set, *, channels=3, seed=3, nebula_share=1.0):
     """Stack and flattened stack: nebula in the first channel, tilted background, noise."""
     rng = np.random.default_rng(seed)
-    noise, peak = NOISE[filter_set], NEBULA[filter_set]
+    noise, peak = NOISE[filter_set], nebula_share * NEBULA[filter_set]
     gains = np.array([1.0, 0.2, 0.1][:channels])[:, None, None]
     sky = np.broadcast_to(0.4 * np.linspace(0, 1, SHAPE[1]), (channels, *SHAPE)).astype(np.float32)
     flat = (gains * peak * nebula() + noise * rng.standard_normal((channels, *SHAPE))).astype(np.float32)
@@ -123,20 +133,20 @@ def add_line(layout, line, seed=5):
     )
 
 
-def add_link(layout, filter_set, n=14):
+def add_link(layout, filter_set):
     """Stars with a Moffat profile of beta 3 are added to the flattened stack, and listed."""
-    from pipeline.fitsio import read_linear
-
     image = read_linear(layout.flat(filter_set))
     width = 2.65
     alpha = width / (2 * math.sqrt(2 ** (1 / 3) - 1))
     y, x = np.indices(SHAPE)
     rng = np.random.default_rng(11)
-    xs, ys = 35 + rng.random(n) * (SHAPE[1] - 70), 35 + rng.random(n) * (SHAPE[0] - 70)
+    grid_x, grid_y = np.meshgrid([45.0, 95.0, 145.0, 195.0], [50.0, 110.0])
+    n = grid_x.size
+    xs, ys = grid_x.ravel() + rng.random(n), grid_y.ravel() + rng.random(n)
     value = image.value.copy()
     for x0, y0 in zip(xs, ys, strict=True):
         value += (
-            400.0 * 2 / (math.pi * alpha**2) * (1 + ((x - x0) ** 2 + (y - y0) ** 2) / alpha**2) ** -3
+            STAR_FLUX * 2 / (math.pi * alpha**2) * (1 + ((x - x0) ** 2 + (y - y0) ** 2) / alpha**2) ** -3
         ).astype(np.float32)
     sky = np.zeros_like(value)
     write_linear(
@@ -144,7 +154,7 @@ def add_link(layout, filter_set, n=14):
         LinearImage(value, image.variance, image.coverage),
         extensions={"BACKGROUND": sky},
     )
-    table = Table({"x": xs, "y": ys, "flux_R": np.full(n, 400.0), "flux_err_R": np.ones(n)})
+    table = Table({"x": xs, "y": ys, "flux_R": np.full(n, STAR_FLUX), "flux_err_R": np.ones(n)})
     write_table(layout.link(filter_set), table)
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.numerics.fill import filled
+from pipeline.numerics.fill import enclosed, filled
 
 
 def test_a_slope_is_continued_through_a_hole():
@@ -33,3 +33,15 @@ def test_nothing_known_gives_zeros_and_nothing_masked_a_copy():
     assert not filled(image, np.ones((5, 6), bool)).any()
     same = filled(image, np.zeros((5, 6), bool))
     assert np.array_equal(same, image) and same is not image
+
+
+def test_enclosed_patches_do_not_touch_the_border():
+    mask = np.zeros((8, 10), dtype=bool)
+    mask[0, 3:5] = mask[1:4, 4] = True  # hangs on the border
+    mask[5:7, 2:4] = True
+    mask[4, 8] = True
+    result = enclosed(mask)
+    assert result.sum() == 5 and result[5:7, 2:4].all() and result[4, 8]
+    assert (
+        not enclosed(np.zeros((3, 3), dtype=bool)).any() and not enclosed(np.ones((3, 3), dtype=bool)).any()
+    )

@@ -16,8 +16,9 @@ from pipeline.layout import Layout
 
 __all__ = ["Checkout", "run_front_door"]
 
-TIMEOUT_S = 240
-"""A run of a few dozen small jobs takes some 10 s; this only ends one that hangs."""
+TIMEOUT_S = 900
+"""Small jobs take some 10 s together and the small real chain a minute; this only ends a run that hangs, on a
+machine that is busy with other things."""
 
 
 def run_front_door(folder, *arguments, root):

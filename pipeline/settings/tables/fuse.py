@@ -6,23 +6,26 @@ __all__ = ["KEYS"]
 
 KEYS = (
     Key(
-        "fuse.recipe", kind="choice", choices=("sum", "screen", "mix"), default="sum",
-        doc="sum: the broadband picture plus the boosted gas, in linear light. screen: the gas fades where the picture is bright "
-        "already. mix: the gas replaces a share of the picture (fuse.mix_share).",
+        "fuse.recipe", kind="choice", choices=("sum", "screen", "luminance", "mix"), default="sum",
+        doc="sum: the broadband picture plus the boosted gas, in linear light. screen: the same, but the gas fades where "
+        "the picture is bright already. luminance: the gas brightens the picture without colouring it. mix: a weighted "
+        "mean of the broadband picture and of the gas alone (fuse.mix_share).",
     ),
     Key(
         "fuse.boost", kind="mapping", of="number", minimum=0, maximum=1000, default={},
         doc="How many times its own share of the broadband picture each line shall have, like {Ha: 6, OIII: 10}; 1 gives the "
-        "broadband picture back. A line that is not named gets a boost from its own strength and noise.",
+        "broadband picture back. A line that is not named gets a boost from its own strength and noise. Where the broadband "
+        "hardly shows a line, or is missing, the measure is the line's own map.",
     ),
     Key(
         "fuse.gas_level", kind="number", unit="sigma", minimum=1, maximum=1000, default=40.0,
         doc="Brightness that the brightest gas of a line is brought to where no boost is given, in units of the noise of a "
-        "pixel of the broadband picture.",
+        "pixel of the broadband picture; less where the line's map is too noisy for that.",
     ),
     Key(
-        "fuse.denoise_sigma", kind="number", unit="sigma", minimum=0, maximum=10, default=3.0,
-        doc="Structure of the added gas below this much of its noise, scale by scale, is taken away. 0: nothing is.",
+        "fuse.denoise_sigma", kind="number", unit="sigma", minimum=0, maximum=10, default=2.0,
+        doc="How strongly the added gas is cleaned of noise, scale by scale: structure whose power stays below half the square "
+        "of this, in units of its noise, is taken away. 0: nothing is.",
     ),
     Key(
         "fuse.line_purity", kind="number", minimum=0, maximum=1, default=0.9,
@@ -37,7 +40,7 @@ KEYS = (
     ),
     Key(
         "fuse.mix_share", kind="number", minimum=0, maximum=1, default=0.5,
-        doc="Share of the picture that the gas replaces in recipe mix.",
+        doc="Share of the gas alone in recipe mix.",
     ),
 )  # fmt: skip
 """Keys of the section ``fuse``."""

@@ -10,7 +10,7 @@ KEYS = (
         doc="Brightness of the empty sky in the picture, 0 black to 1 white.",
     ),
     Key(
-        "render.softening_sigma", kind="number", unit="sigma", minimum=0.5, maximum=1000, default=6.0,
+        "render.softening_sigma", kind="number", unit="sigma", minimum=0.5, maximum=1000, default=12.0,
         doc="Where the tone curve turns from linear to logarithmic, in units of the noise of a pixel. Lower lifts the faint.",
     ),
     Key(
@@ -22,8 +22,13 @@ KEYS = (
         doc="Colour: 1 as measured, 0 grey.",
     ),
     Key(
-        "render.crop_coverage", kind="number", minimum=0, maximum=1, default=0.5,
-        doc="The picture is cut to the rectangle whose rows and columns are covered by at least this share.",
+        "render.crop_coverage", kind="number", minimum=0, maximum=1, default=0.95,
+        doc="Rows and columns at the border are cut off until each is covered, by at least half as many frames as the field, "
+        "over this share of its length. 0 keeps everything.",
+    ),
+    Key(
+        "render.preview_pixels", kind="integer", unit="px", minimum=256, maximum=65535, default=4096,
+        doc="Longest side of preview.png; a larger picture is scaled down. The TIFF always has full size.",
     ),
 )  # fmt: skip
 """Keys of the section ``render``."""
