@@ -6,7 +6,8 @@ import numpy as np
 
 from pipeline.numerics.aperture import annulus_sky, aperture_fluxes
 from pipeline.numerics.centroid import fit_positions
-from pipeline.numerics.moffat import GAUSSIAN_FWHM_PER_SIGMA, enclosed_fraction, fit_moffat, quadratic_form
+from pipeline.numerics.moffat import GAUSSIAN_FWHM_PER_SIGMA, enclosed_fraction, quadratic_form
+from pipeline.numerics.moffat_fit import fit_moffat
 from pipeline.numerics.robust import mad_std
 from pipeline.numerics.vetting import FLAG_CROWDED, FLAG_SATURATED, crowded
 

@@ -23,6 +23,10 @@ CLEAR_QUANTILE = 0.8
 FWHM_SPREADS = 5.0
 """A frame is out of focus only if it also stands out of the session's scatter by this many robust sigma."""
 
+SPREAD_ROOM = 1.125
+"""The scatter may raise the stated ratio by no more than this: a handful of lights of changing seeing must not make room
+for one that is defocused (1.6 becomes 1.8 at most)."""
+
 HAZE = 0.85
 """Transparency below which the reader is told, although the frame is used."""
 
@@ -118,9 +122,9 @@ def _judge_one(frame, transparency, problem, session, limits):
             f"stars trailed: elongation {frame['elongation']:.2f}, session median {session['elongation']:.2f}, "
             f"limit {limits['max_elongation']:.2f}",
         )
-    widest = max(
-        limits["max_fwhm_ratio"] * session["fwhm"], session["fwhm"] + FWHM_SPREADS * session["fwhm_scatter"]
-    )
+    stated = limits["max_fwhm_ratio"] * session["fwhm"]
+    scattered = session["fwhm"] + FWHM_SPREADS * session["fwhm_scatter"]
+    widest = min(max(stated, scattered), SPREAD_ROOM * stated)
     if frame["fwhm_px"] > widest:
         return Verdict(
             REJECT,

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 from scipy.spatial import KDTree
 
 from pipeline.numerics.centroid import windowed_moments
@@ -31,8 +30,8 @@ SHAPE_TOLERANCE = 0.20
 star may be longer by a fifth; trail pieces and two-pixel hits are further away."""
 
 SIZE_NOISE_REACH, SHAPE_NOISE_REACH = 1.5, 3.0
-"""In a window matched to the star the log size scatters by 0.5 / SNR and a shape component by 1 / SNR (measured on
-simulated stars); three standard deviations are allowed."""
+"""In a window matched to the star the log size scatters by 0.5 / SNR and a shape component by 1 / SNR (estimated,
+not measured); three standard deviations are allowed."""
 
 WINDOW_SIGMA_RANGE = (0.8, 6.0)
 """Limits of the moment window, pixels: the sharpest and the widest stars that are meant to be measured."""
@@ -163,11 +162,14 @@ def _own_shape(size, e1, e2, snr, usable):
 
 
 def _touches(mask, x, y, radius):
-    """(n,) bool: a masked pixel lies within ``radius`` of the position."""
-    if not mask.any():
-        return np.zeros(len(x), dtype=bool)
-    distance = ndimage.distance_transform_edt(~mask)
-    return distance[np.rint(y).astype(int), np.rint(x).astype(int)] <= radius
+    """(n,) bool: a masked pixel lies within ``radius`` of the position; looked up around each, not on the whole frame."""
+    reach = int(np.ceil(radius))
+    dy, dx = (offset.ravel() for offset in np.mgrid[-reach : reach + 1, -reach : reach + 1])
+    near = np.hypot(dx, dy) <= radius
+    ny, nx = mask.shape
+    rows = np.clip(np.rint(y).astype(int)[:, None] + dy[near], 0, ny - 1)
+    columns = np.clip(np.rint(x).astype(int)[:, None] + dx[near], 0, nx - 1)
+    return mask[rows, columns].any(axis=1)
 
 
 def _first_of_each(x, y, radius):

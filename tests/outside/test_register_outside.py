@@ -14,7 +14,8 @@ from skimage.transform import AffineTransform, SimilarityTransform
 from pipeline.numerics.aperture import aperture_fluxes
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.frame_measurement import measure_frame
-from pipeline.numerics.moffat import fit_moffat, quadratic_form
+from pipeline.numerics.moffat import quadratic_form
+from pipeline.numerics.moffat_fit import fit_moffat
 from pipeline.numerics.pose_refinement import fit_pose
 from pipeline.numerics.registration import Limits, StarList, register
 from tests.unit.star_frames import MEASURE, SKY_E_S, grid_of_stars, star_frame

@@ -8,11 +8,11 @@ from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.moffat import (
     GAUSSIAN_FWHM_PER_SIGMA,
     enclosed_fraction,
-    fit_moffat,
     moffat_fwhm,
     noise_area,
     quadratic_form,
 )
+from pipeline.numerics.moffat_fit import fit_moffat
 from tests.unit.star_frames import grid_of_stars, star_frame
 
 

@@ -107,3 +107,13 @@ def test_the_reference_is_sharp_round_deep_and_accepted():
     # Ties go to the first by name and row; a typical frame scores 1.
     assert best_frames({"b": table(), "a": table()})[0] == ("a", 0, 1.0)
     assert best_frames({"a": table(verdict=[REJECT] * 3)}) == []
+
+
+def test_few_lights_of_changing_seeing_make_no_room_for_a_defocused_one():
+    frames = session(6)
+    # Scatter of the good five alone would allow more than twice the median.
+    for frame, fwhm in zip(frames, (2.6, 3.0, 3.9, 4.4, 3.1, 7.4), strict=True):
+        frame["fwhm_px"] = fwhm
+    verdicts = judged(frames)
+    assert [v.verdict for v in verdicts] == ["accept"] * 5 + ["reject"]
+    assert "out of focus" in verdicts[-1].reason
