@@ -8,6 +8,7 @@ from collections import defaultdict
 from dataclasses import replace
 
 from pipeline.matching import Traits, choose
+from pipeline.qa import finding
 
 __all__ = ["assign_masters"]
 
@@ -84,11 +85,11 @@ def _with_masters(session, shelf, kept):
         message = (
             f"No flat for session {session.name}: vignetting and dust shadows stay in.{_nearest(near_misses)}"
         )
-        notes.append(_note("no_matching_flat", "warn", message))
+        notes.append(finding("no_matching_flat", "warn", message))
     elif shelf.traits[flat].night != session.night:
         night = shelf.traits[flat].night
         message = f"Session {session.name} uses the flat of {night}; dust may have moved between."
-        notes.append(_note("flat_of_another_night", "info", message, night, session.night))
+        notes.append(finding("flat_of_another_night", "info", message, night, session.night))
     return replace(session, masters={"bias": bias, "dark": dark, "flat": flat}, notes=notes)
 
 
@@ -126,9 +127,9 @@ def _makeshift_dark(session, wanted, shelf, bias, kept, near_misses):
         )
         if dark is not None:
             message = f"{start}: the thermal part of {dark} is scaled with the help of the bias."
-            return dark, _note("dark_of_other_exposure", "warn", message)
+            return dark, finding("dark_of_other_exposure", "warn", message)
         message = f"{start}: only the bias is subtracted, and thermal current and its pattern stay in.{_nearest(near_misses)}"
-        return None, _note("no_matching_dark", "warn", message)
+        return None, finding("no_matching_dark", "warn", message)
     dark = pick(
         ("dark", "darkflat"),
         lambda traits: True,
@@ -139,8 +140,8 @@ def _makeshift_dark(session, wanted, shelf, bias, kept, near_misses):
             f"{start}, and no bias to scale another: {dark} is subtracted as the pedestal alone."
             f"{_nearest(near_misses)}"
         )
-        return dark, _note("no_matching_dark", "warn", message)
-    return None, _note("no_matching_dark", "warn", f"{start}, nor any bias.{_nearest(near_misses)}")
+        return dark, finding("no_matching_dark", "warn", message)
+    return None, finding("no_matching_dark", "warn", f"{start}, nor any bias.{_nearest(near_misses)}")
 
 
 def _pedestal(flat, shelf, kept):
@@ -175,7 +176,3 @@ def _pedestal(flat, shelf, kept):
 
 def _nearest(near_misses):
     return f" Nearest: {'; '.join(map(str, near_misses))}." if near_misses else ""
-
-
-def _note(code, severity, message, value=None, limit=None):
-    return {"code": code, "severity": severity, "message": message, "value": value, "limit": limit}

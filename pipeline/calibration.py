@@ -115,10 +115,8 @@ class Calibrator:
         """A whole frame (FrameRecord) as a :class:`CalibratedFrame`."""
         return self.calibrate_rows(frame, 0, self.shape[0])
 
-    def calibrate_rows(self, frame, first, stop, *, saturation_adu=None):
+    def calibrate_rows(self, frame, first, stop):
         """Rows ``first`` to ``stop`` of a frame.
-
-        ``saturation_adu`` stands in for the session's own level.
 
         Raises
         ------
@@ -131,7 +129,7 @@ class Calibrator:
             raise StageError(
                 f"{frame.path}: expected {self.shape[1]} x {stop - first} pixels, found {raw.shape[1]} x {raw.shape[0]}"
             )
-        level = saturation_adu or self.saturation_adu
+        level = self.saturation_adu
         saturated = np.zeros(raw.shape, dtype=bool) if level is None else raw >= NEAR_SATURATION * level
         band = slice(first, stop)
         value = raw.astype(np.float32)
@@ -144,7 +142,3 @@ class Calibrator:
         return CalibratedFrame(
             value, invalid, saturated, replace(self.noise, exposure_s=frame.exposure_s), flat
         )
-
-    def saturation_of(self, frame):
-        """Clipping level of a frame in ADU, to pass to :meth:`calibrate_rows`; None where it is not reached."""
-        return self.saturation_adu

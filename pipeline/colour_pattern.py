@@ -10,6 +10,7 @@ from collections import Counter, defaultdict
 
 from pipeline.numerics.cfa import BAYER_PATTERNS, MONO
 from pipeline.numerics.green_planes import GreenTest
+from pipeline.qa import finding
 
 __all__ = ["GREEN_DIAGONAL", "settle_patterns", "stored_pattern"]
 
@@ -107,7 +108,7 @@ def _judged(claims, members):
     if seen not in ("main", "anti"):
         if len(claims) > 1:
             return claims[0], [
-                _flag(
+                finding(
                     "row_order_undecided",
                     "warn",
                     f"The headers say that rows run bottom-up; the pattern of the stored pixels is taken to be {claims[0]}, "
@@ -122,7 +123,7 @@ def _judged(claims, members):
         flags = []
         if len(claims) > 1:
             flags.append(
-                _flag(
+                finding(
                     "row_order_settled",
                     "info",
                     f"The headers say that rows run bottom-up; the pixels show that the stored pattern is {fitting[0]}.",
@@ -135,7 +136,7 @@ def _judged(claims, members):
         f"The headers mean {claims[0]}, but the pixels that look alike lie on the {seen} diagonal: {pattern} is used, "
         f"as if the rows were counted from the other end. {ADVICE}"
     )
-    return pattern, [_flag("pattern_corrected", "warn", message, pattern, claims[0])]
+    return pattern, [finding("pattern_corrected", "warn", message, pattern, claims[0])]
 
 
 def _guessed(members, usual):
@@ -159,7 +160,7 @@ def _guessed(members, usual):
     message = (
         f"{said}, and the pixels that look alike lie on the {seen} diagonal: {pattern} is assumed. {ADVICE}"
     )
-    return pattern, [_flag("pattern_guessed", "warn", message, pattern, hint)]
+    return pattern, [finding("pattern_guessed", "warn", message, pattern, hint)]
 
 
 def _contradiction(group, forced):
@@ -167,7 +168,7 @@ def _contradiction(group, forced):
     if forced not in GREEN_DIAGONAL or seen not in ("main", "anti") or seen == GREEN_DIAGONAL[forced]:
         return []
     message = f"camera.cfa_pattern says {forced}, but the pixels that look alike lie on the {seen} diagonal."
-    return [_flag("pattern_contradicted", "warn", message, seen, GREEN_DIAGONAL[forced])]
+    return [finding("pattern_contradicted", "warn", message, seen, GREEN_DIAGONAL[forced])]
 
 
 def _seen_diagonal(members):
@@ -189,7 +190,3 @@ def _seen_diagonal(members):
 def _give(members, pattern):
     for entry in members:
         entry["cfa"] = pattern
-
-
-def _flag(code, severity, message, value=None, limit=None):
-    return {"code": code, "severity": severity, "message": message, "value": value, "limit": limit}

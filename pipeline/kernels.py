@@ -14,8 +14,8 @@ KERNEL_MODULES = (
     "pipeline.numerics.rejection",
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
-    "pipeline.numerics.starlet",
     "pipeline.numerics.session_sum",
+    "pipeline.numerics.starlet",
 )
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""
 

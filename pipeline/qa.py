@@ -14,7 +14,7 @@ from pipeline.atomic import write_bytes
 from pipeline.errors import InputError
 from pipeline.provenance import file_identity, peak_rss_mb, software
 
-__all__ = ["SCHEMA_NAME", "SEVERITIES", "Record", "read_record", "record"]
+__all__ = ["SCHEMA_NAME", "SEVERITIES", "Record", "finding", "read_record", "record"]
 
 SCHEMA_NAME = "duskloom-qa-1"
 """Value of ``schema`` in every record; the number rises when a reader would have to change."""
@@ -58,17 +58,7 @@ class Record:
         message : one plain sentence for the user
         value, limit : what was found, and what it was held against, if numbers or text
         """
-        if severity not in SEVERITIES:
-            raise ValueError(f"severity is one of {SEVERITIES}, got {severity!r}")
-        self._flags.append(
-            {
-                "code": code,
-                "severity": severity,
-                "message": message,
-                "value": _plain(value),
-                "limit": _plain(limit),
-            }
-        )
+        self._flags.append(finding(code, severity, message, value, limit))
 
     def input(self, path):
         """Name a file that the result depends on; a missing one is recorded as such."""
@@ -97,6 +87,19 @@ class Record:
             "wall_s": round(time.monotonic() - self._started, 3),
             "peak_rss_mb": round(peak_rss_mb(), 1),
         }
+
+
+def finding(code, severity, message, value=None, limit=None):
+    """A finding in the form of a record's flag, for code that has no record at hand; see :meth:`Record.flag`."""
+    if severity not in SEVERITIES:
+        raise ValueError(f"severity is one of {SEVERITIES}, got {severity!r}")
+    return {
+        "code": code,
+        "severity": severity,
+        "message": message,
+        "value": _plain(value),
+        "limit": _plain(limit),
+    }
 
 
 @contextmanager

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.errors import InputError, StageError
 from pipeline.fitsio import read_frame, read_hdus
+from pipeline.qa import finding
 
 __all__ = ["Camera", "Flags", "Master", "Pedestal", "read_masters", "session_camera", "session_pedestal"]
 
@@ -33,9 +34,7 @@ class Flags:
         self.found = []
 
     def __call__(self, code, severity, message, value=None, limit=None):
-        self.found.append(
-            {"code": code, "severity": severity, "message": message, "value": value, "limit": limit}
-        )
+        self.found.append(finding(code, severity, message, value, limit))
 
 
 @dataclass(frozen=True)

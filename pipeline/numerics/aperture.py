@@ -3,13 +3,12 @@
 import numpy as np
 from numba import njit
 
+from pipeline.numerics.robust import MAD_TO_SIGMA
+
 __all__ = ["annulus_sky", "aperture_fluxes", "warm"]
 
 CLIP_SIGMA = 2.5
 """Sky samples further than this many robust sigma from their median belong to a neighbour star or a hit."""
-
-MAD_TO_SIGMA = 1.482602218505602
-"""Median absolute deviation to standard deviation of a normal distribution."""
 
 MIN_SKY_SAMPLES = 8
 """Fewer samples of a colour than this are no sky estimate."""

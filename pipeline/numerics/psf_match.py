@@ -11,6 +11,7 @@ import numpy as np
 from scipy import ndimage, optimize, signal, special
 
 from pipeline.numerics.robust import mad_std
+from pipeline.numerics.stack_stars import SIGMA_PER_FWHM
 
 __all__ = ["Kernel", "convolved", "empirical_psf", "gaussian_kernel", "matching_kernel", "psf_fwhm", "stamps"]
 
@@ -31,9 +32,6 @@ COMPACTNESS = 1.0
 
 NEARLY = 1.05
 """Held-out error, relative to the least, up to which a smoother kernel is preferred."""
-
-SIGMA_PER_FWHM = 1 / 2.3548200450309493
-"""1 / (2 sqrt(2 ln 2))."""
 
 ANNULUS_SHARE = 0.75
 """Outside this share of the half size a stamp counts as background."""

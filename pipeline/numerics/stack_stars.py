@@ -8,7 +8,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.numerics.robust import mad_std
 
-__all__ = ["StackStars", "aperture_flux", "detect_stars", "isolated", "star_mask"]
+__all__ = ["SIGMA_PER_FWHM", "StackStars", "aperture_flux", "detect_stars", "isolated", "star_mask"]
 
 MESH_PX = 32
 """Mesh of the background under the detection image; larger than a star, smaller than most nebular structure."""

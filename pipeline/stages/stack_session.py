@@ -209,17 +209,14 @@ def _sum(plan, settings, table, surveys, used, calibrator, shape):
 
 
 class _Loader:
-    """Calibrated rows of one frame; the clipping level of the whole frame is looked up once."""
+    """Calibrated rows of one frame."""
 
     def __init__(self, calibrator, frame):
         self.calibrator = calibrator
         self.frame = frame
-        self.level = None
 
     def __call__(self, first, stop):
-        if self.level is None and (first, stop) != (0, self.calibrator.shape[0]):
-            self.level = self.calibrator.saturation_of(self.frame)
-        pixels = self.calibrator.calibrate_rows(self.frame, first, stop, saturation_adu=self.level)
+        pixels = self.calibrator.calibrate_rows(self.frame, first, stop)
         pixels.value[pixels.invalid] = np.nan
         return pixels.value, pixels.saturated if pixels.saturated.any() else None
 
