@@ -39,6 +39,7 @@ class LineLayer:
     ----------
     name : of the line
     flux, variance : (ny, nx); variance NaN where unknown
+    filled : (ny, nx) bool, flux interpolated behind what a star left
     wavelength_nm : of the line
     response : (3,) what the base's channels see of it, per unit of flux
     """
@@ -46,6 +47,7 @@ class LineLayer:
     name: str
     flux: np.ndarray
     variance: np.ndarray
+    filled: np.ndarray
     wavelength_nm: float
     response: np.ndarray
 
@@ -108,7 +110,8 @@ def read_lines(layout, entries, filter_sets, base, record):
             continue
         wavelength = float(header["LINEWAVE"])
         response = np.zeros(3) if base is None else _response(header, wavelength, base, entries, layout)
-        layers.append(LineLayer(name, read_image(path), variance, wavelength, response))
+        filled = read_image(path, "FILLED") > 0
+        layers.append(LineLayer(name, read_image(path), variance, filled, wavelength, response))
     return layers
 
 

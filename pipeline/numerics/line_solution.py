@@ -18,6 +18,7 @@ from pipeline.numerics.continuum_ratio import (
     smoothed_colour,
 )
 from pipeline.numerics.crosstalk import refine_mixing
+from pipeline.numerics.reflection_halo import remove_haloes
 from pipeline.numerics.separation import Mixture, separate
 from pipeline.numerics.spectrum import Curve, line_response
 from pipeline.numerics.stack_stars import aperture_flux, detect_stars, isolated, star_mask
@@ -142,9 +143,15 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
             _expected_continuum(matched, line, owners, channels, continuum_index, ratio, typical)
             for line in range(len(lines))
         ]
+        haloes = {}
+        for j, line in enumerate(lines):
+            line_maps[j], line_variance[j], haloes[line.name] = remove_haloes(
+                line_maps[j], line_variance[j], expected[j], stars, matched.target_fwhm_px
+            )
         line_maps, line_variance, hidden, residue = clean_stars(
             line_maps, line_variance, expected, stars, matched.target_fwhm_px
         )
+        notes.update(_halo_notes(haloes))
     continuum = continuum_variance = None
     if broad:
         known = np.isfinite(line_variance).all(axis=0)
@@ -354,6 +361,18 @@ def _psf_notes(matched, channels):
         notes[f"psf_fwhm_px_{name}"] = float(fwhm)
         notes[f"psf_kernel_{name}"] = kernel.method
         notes[f"psf_match_residual_{name}"] = kernel.residual
+    return notes
+
+
+def _halo_notes(haloes):
+    """Of each line: how many discs were taken off round stars, and the one with most light."""
+    notes = {}
+    for name, model in haloes.items():
+        notes[f"halo_discs_{name}"] = len(model.discs)
+        if model.discs:
+            strongest = max(model.discs, key=lambda disc: abs(disc.light_share))
+            notes[f"halo_radius_px_{name}"] = strongest.radius_px
+            notes[f"halo_light_share_{name}"] = strongest.light_share
     return notes
 
 

@@ -155,8 +155,9 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
         if not added.any():
             continue
         known = np.isfinite(line.variance)
-        # Gas goes on behind stars, and behind clipped cores, where a line map has no value.
-        hidden = cores | enclosed(~known)
+        # Gas goes on behind stars, and behind clipped cores, where a line map has no value. What the separation
+        # filled is as good as its rim: by its large variance it would fade, and the star stand in a hole of gas.
+        hidden = cores | line.filled | enclosed(~known)
         flux = filled(line.flux, hidden)
         noise = np.where(hidden, np.float32(np.median(line.variance[known])), line.variance)
         clean = trusted(denoise(flux, noise, sigma=options["denoise_sigma"]), noise)

@@ -91,7 +91,10 @@ def write_lines(layout, layers, *, channels="RGB", responses=RESPONSES, variance
             keywords[f"BRESP_{channel}"] = (float(response), "")
         write_fits(
             layout.line(name), flux.astype(np.float32), keywords=keywords,
-            extensions={"VARIANCE": np.broadcast_to(np.float32(variance), SHAPE)},
+            extensions={
+                "VARIANCE": np.broadcast_to(np.float32(variance), SHAPE),
+                "FILLED": np.zeros(SHAPE, np.uint8),
+            },
         )  # fmt: skip
 
 
