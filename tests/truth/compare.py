@@ -64,7 +64,9 @@ class Run:
         self.anchor = json.loads(self.layout.anchor().read_text(encoding="utf-8"))
         self.shape = (self.anchor["height"], self.anchor["width"])
         self.processed = {
-            str(Path(row["path"]).relative_to(self.frames)) for _, table in self.frame_tables() for row in table
+            str(Path(row["path"]).relative_to(self.frames))
+            for _, table in self.frame_tables()
+            for row in table
         }
         self.anchor_pose = self.true_pose(self.light(self.anchor["path"]))
 
@@ -288,14 +290,17 @@ def noise(run, filter_set):
     sky, camera, air and flat field.
     """
     image = read_linear(run.layout.stack(filter_set))
+    reference, rates = run.reference(filter_set), run.truth["rates"][filter_set]["diffuse"]
+    fwhm = reference["fwhm_px"]
     ratios = []
     for c in range(image.shape[0]):
-        gas = sum(
-            run.on_anchor(name, fwhm_px=4.0) * run.truth["rates"][filter_set]["diffuse"][name][c]
+        gas = run.flat_mean(filter_set) * sum(
+            run.on_anchor(name, fwhm_px=fwhm) * rates[name][c] * reference["throughput"][name][c]
             for name in run.maps
         )
-        bare = _star_free(run, filter_set, c) & (gas < BARE_SKY * run.reference(filter_set)["sky_e_s"][c])
-        mean = _blocks(image.value[c], bare & (image.coverage[c] > 0.9 * np.median(image.coverage[c])))
+        bare = _away_from_stars(run, filter_set, c, fwhm) & (gas < BARE_SKY * reference["sky_e_s"][c])
+        bare &= image.coverage[c] > 0.9 * np.median(image.coverage[c])
+        mean = _blocks(image.value[c] - gas, bare)
         ideal = _ideal_block_noise(run, filter_set, c, mean.shape)
         # Blocks two apart share no pixel of the sensor; their difference is free of gradients.
         apart = (mean[:, 2:] - mean[:, :-2]) / np.hypot(ideal[:, 2:], ideal[:, :-2])
@@ -419,6 +424,24 @@ def _share(run, set_name, channel):
         run.truth["rates"][set_name]["diffuse"]["dust"][channel]
         / run.truth["rates"][broad]["diffuse"]["dust"][channel]
     )
+
+
+def _away_from_stars(run, filter_set, channel, fwhm):
+    """Pixels beyond 2.5 FWHM of the faintest star, and as far from others as their wings are brighter.
+
+    The wings of a Moffat profile of beta 3 fall with the sixth power of the radius. What the wings leave is smooth
+    from one block to the next.
+    """
+    x, y = run.anchor_pose.to_frame(np.asarray(run.stars["x"]), np.asarray(run.stars["y"]))
+    flux = np.asarray(run.stars[f"rate_{filter_set}"])[:, channel]
+    ny, nx = run.shape
+    away = np.ones(run.shape, dtype=bool)
+    for a, b, radius in zip(x, y, 2.5 * fwhm * (flux / flux.min()) ** (1 / 6), strict=True):
+        rows = slice(max(int(b - radius), 0), max(int(b + radius) + 1, 0))
+        columns = slice(max(int(a - radius), 0), max(int(a + radius) + 1, 0))
+        if a - radius < nx and b - radius < ny:
+            away[rows, columns] = False
+    return away
 
 
 def _star_free(run, filter_set, channel):

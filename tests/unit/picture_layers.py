@@ -83,7 +83,7 @@ def write_broadband(layout, layers, name="wide"):
     write_linear(layout.continuum(), layers.broadband, keywords={"CONTSET": (name, "continuum set")})
 
 
-def write_lines(layout, layers, *, channels="RGB", responses=RESPONSES, variance=LINE_SIGMA**2):
+def write_lines(layout, layers, *, channels="RGB", responses=RESPONSES, variance=LINE_SIGMA**2, filled=False):
     """The line maps, as the stage lines leaves them."""
     for name, flux in layers.lines.items():
         keywords = {"LINE": (name, ""), "LINEWAVE": (WAVELENGTHS[name], ""), "SOLVED": (True, "")}
@@ -93,7 +93,7 @@ def write_lines(layout, layers, *, channels="RGB", responses=RESPONSES, variance
             layout.line(name), flux.astype(np.float32), keywords=keywords,
             extensions={
                 "VARIANCE": np.broadcast_to(np.float32(variance), SHAPE),
-                "FILLED": np.zeros(SHAPE, np.uint8),
+                "FILLED": np.broadcast_to(np.uint8(filled), SHAPE),
             },
         )  # fmt: skip
 

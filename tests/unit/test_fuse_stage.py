@@ -289,6 +289,21 @@ def test_holes_and_borders_without_data_spoil_nothing(tmp_path, layers):
     assert red[80:84, 80:84].mean() > 0.9 * red[74:90, 74:90].mean()
 
 
+def test_gas_that_was_filled_behind_a_star_does_not_fade(tmp_path, layers):
+    layout = Layout(tmp_path)
+    write_broadband(layout, layers)
+    write_dual_band(layout, layers)
+    variance = np.full(SHAPE, LINE_SIGMA**2, np.float32)
+    disc = np.zeros(SHAPE, bool)
+    disc[70:90, 70:90] = True
+    variance[disc] *= 400  # the ring round a bright star scatters 20 times as much as the noise
+    write_lines(layout, layers, variance=variance, filled=disc)
+    fused = _run(layout, picture_settings(fuse__boost={"Ha": 10.0, "OIII": 10.0}))
+    red = fused.value[0] - layers.broadband.value[0]
+    # By its variance it would be faded to a fifth or less; no darker than nine tenths of what surrounds it.
+    assert red[disc].mean() > 0.9 * red[60:100, 60:100][~disc[60:100, 60:100]].mean()
+
+
 def _mono(layers, channel):
     image = layers.broadband
     parts = (image.value, image.variance, image.coverage)

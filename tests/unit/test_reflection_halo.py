@@ -103,7 +103,7 @@ def test_one_star_in_a_bubble_of_gas_proves_no_halo():
 
 
 def test_clipped_star_gets_the_halo_of_its_true_light():
-    line, variance, _, stars, truth = scene(gas=False)
+    line, variance, _, stars, _ = scene(gas=False)
     told = stars.flux.copy()
     told[0] *= 0.6
     model = find_haloes(line, variance, told, stars.x, stars.y, FWHM)
