@@ -21,7 +21,7 @@ from pipeline.numerics.photon_transfer import photon_transfer_gain, read_noise_a
 from pipeline.plan import load_master
 from pipeline.progress import progress
 
-__all__ = ["run"]
+__all__ = ["gain_of_pair", "run"]
 
 BYTES_PER_SAMPLE = 8
 """Memory of one sample while a band is combined: at most float32, and as much again for the frame on its way in."""
@@ -56,7 +56,7 @@ def run(layout, unit, settings, **_):
         frames = _intact(plan, record)
         pedestal, dark_noise = _pedestal(layout, plan, record)
         levels = _flat_levels(frames, pedestal, cfa, record) if is_flat else None
-        camera = _camera(frames, plan, pedestal, dark_noise, cfa)
+        camera = _camera(frames, plan, pedestal, dark_noise)
         floor = _usual_scatter(camera, levels)
         mean, variance, count = _combined(plan, frames, pedestal, levels, floor, options, memory_gb)
         mask = np.where(np.isfinite(mean), 0, NO_VALUE).astype(np.uint8)
@@ -154,7 +154,7 @@ def _flat_levels(frames, pedestal, cfa, record):
     return levels
 
 
-def _camera(frames, plan, pedestal, dark_noise, cfa):
+def _camera(frames, plan, pedestal, dark_noise):
     """Read noise from pairs without light, conversion gain from pairs of flats; None where there is no pair."""
     rows, columns = (_window(n) for n in (plan.height, plan.width))
     windowed = pedestal[rows, columns] if np.ndim(pedestal) else pedestal
@@ -164,16 +164,24 @@ def _camera(frames, plan, pedestal, dark_noise, cfa):
         first, second = pairs[index]
         pair = [read_frame(f.path, f.hdu, rows=(rows.start, rows.stop))[:, columns] for f in (first, second)]
         if plan.kind == "flat":
-            values.append(_gain_of_planes(pair, windowed, dark_noise, cfa))
+            values.append(gain_of_pair(pair, windowed, dark_noise, plan.cfa))
         else:
             values.append(read_noise_adu(*pair))
     value = float(np.median(values)) if values and np.isfinite(values).all() else None
     return {"gain": value, "noise": dark_noise} if plan.kind == "flat" else {"gain": None, "noise": value}
 
 
-def _gain_of_planes(pair, pedestal, dark_noise, cfa):
-    """Median over the planes of the colour pattern, which are measured by themselves: colours must not mix."""
-    if cfa.is_mono:
+def gain_of_pair(pair, pedestal, dark_noise, pattern):
+    """Gain from two flats in electrons per ADU: median over the planes of the colour pattern, since colours must not mix.
+
+    Parameters
+    ----------
+    pair : two (ny, nx) raw flats
+    pedestal : (ny, nx) or number, ADU
+    dark_noise : ADU, or None
+    pattern : of the colours, or "mono"
+    """
+    if Cfa(pattern).is_mono:
         return photon_transfer_gain(*pair, pedestal, read_noise=dark_noise)
     gains = []
     for dy, dx in PLACES:
