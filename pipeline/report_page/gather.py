@@ -20,6 +20,7 @@ STAGES = (
     "inventory",
     "masters",
     "measure",
+    "diagnose",
     "anchor",
     "register_filter_set",
     "register_session",
