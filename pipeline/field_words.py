@@ -175,12 +175,12 @@ def _common(shape):
     sure = _surety(shape.common_sigma)
     if not sure:
         message = (
-            f"No direction is common to the stars of all the field: axes as 1 to {ratio:.2f} ± {error:.2f}."
+            f"No direction is common to the stars of all the field: axes as 1 to {ratio:.3f} ± {error:.3f}."
         )
         return finding("common_elongation", "info", message, ratio)
     message = (
         f"Stars of all the field are drawn out along one direction, {shape.common_angle_deg:.0f} degrees from +x towards "
-        f"+y, axes as 1 to {ratio:.2f} ± {error:.2f} ({sure}): guiding, wind, or collimation."
+        f"+y, axes as 1 to {ratio:.3f} ± {error:.3f} ({sure}): guiding, wind, or collimation."
     )
     return finding(
         "common_elongation", _severity(shape.common_sigma, ratio, WORTH_ELONGATION), message, ratio
@@ -193,7 +193,7 @@ def _off_axis(shape):
     sure = _surety(sigma)
     if not sure:
         message = (
-            f"Corner stars show no radial or tangential pattern: axes as 1 to {ratio:.2f} ± {error:.2f}."
+            f"Corner stars show no radial or tangential pattern: axes as 1 to {ratio:.3f} ± {error:.3f}."
         )
         return finding("off_axis", "info", message, shape.radial_e)
     pattern, cause = (
@@ -202,7 +202,7 @@ def _off_axis(shape):
         else ("tangential (around the centre)", "spacing of the corrector, astigmatism, or field rotation")
     )
     message = (
-        f"Corner stars are drawn out {pattern}, axes as 1 to {ratio:.2f} ± {error:.2f} ({sure}): {cause}."
+        f"Corner stars are drawn out {pattern}, axes as 1 to {ratio:.3f} ± {error:.3f} ({sure}): {cause}."
     )
     return finding("off_axis", _severity(sigma, ratio, WORTH_ELONGATION), message, shape.radial_e)
 

@@ -3,8 +3,6 @@
 Only a record comes of it; nothing that is stacked depends on it.
 """
 
-from datetime import datetime
-
 import numpy as np
 
 from pipeline import qa
@@ -19,6 +17,7 @@ from pipeline.numerics.verdict import ACCEPT
 from pipeline.plan import load_session
 from pipeline.progress import progress
 from pipeline.tables import read_table
+from pipeline.timestamps import hours_of
 
 __all__ = ["run"]
 
@@ -147,16 +146,3 @@ def _record_drift(record, plan, table, rows):
                 }
             )
         record.flag(**drift_finding(found, unit=unit, what=what, width_px=usual, seen=len(rows)))
-
-
-def hours_of(texts):
-    """(n,) hours since the epoch of ISO 8601 times; NaN where there is none."""
-    made = []
-    for text in texts:
-        try:
-            made.append(
-                (datetime.fromisoformat(str(text)[:26]) - datetime(2000, 1, 1)).total_seconds() / 3600
-            )
-        except ValueError:
-            made.append(np.nan)
-    return np.array(made)
