@@ -8,6 +8,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.aperture",
     "pipeline.numerics.centroid",
     "pipeline.numerics.combine",
+    "pipeline.numerics.defects",
     "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
     "pipeline.numerics.partial_sum",

@@ -9,6 +9,7 @@ SETTINGS_USED = {
     "inventory": ("input", "site", "camera", "filter_sets", "calibration"),
     "masters": ("calibration", "run"),
     "measure": ("measure", "camera", "calibration"),
+    "diagnose": ("camera", "calibration"),
     "anchor": ("anchor", "filter_sets"),
     "register_filter_set": ("register", "run"),
     "register_session": ("register", "run"),

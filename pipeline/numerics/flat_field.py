@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["FlatLevel", "flat_level", "level_map", "normalise"]
+__all__ = ["FlatLevel", "flat_level", "normalise"]
 
 LEVEL_STRIDE = 4
 """Every so many cells count for the level of a flat; thousands of pixels are left even on a small sensor."""
@@ -51,11 +51,6 @@ def flat_level(raw, pedestal, cfa):
     greens = tuple(float(signal[place]) for place in cfa.offsets(cfa.channels[len(cfa.channels) // 2])[:2])
     clipped = float(np.count_nonzero(raw == raw.max()) / raw.size)
     return FlatLevel(_shared(signal, cfa), greens, clipped)
-
-
-def level_map(signal, rows, columns):
-    """(2, columns) or (rows, columns) float32 map of the (2, 2) levels, to divide a band by."""
-    return np.tile(signal.astype(np.float32), (-(-rows // 2), -(-columns // 2)))[:rows, :columns]
 
 
 def normalise(flat, variance, good, cfa):

@@ -111,6 +111,9 @@ class Session:
     lights: tuple[Light, ...]
     masters: dict
     furthest: str
+    pixels: tuple = ()
+    """(width, height, binning) of its lights: what must agree for star widths in pixels to be compared."""
+    pixel_um: float | None = None
 
     @property
     def used(self):
@@ -173,7 +176,7 @@ class Evidence:
     """Line name -> path of its map, for the maps that exist."""
     preview: Path | None = None
     unreadable: tuple[Flag, ...] = ()
-    """Products of this run that should be there and cannot be read; the page says so and goes on."""
+    """Findings of the report itself: products of this run that cannot be read, and what only all sets together show."""
 
     @property
     def sessions(self):

@@ -8,6 +8,7 @@ STAGE_TITLES = {
     "inventory": "Taking stock of the files",
     "masters": "Calibration masters",
     "measure": "Measuring the lights",
+    "diagnose": "Field, focus and dust",
     "anchor": "Choosing the anchor",
     "register_filter_set": "Linking the filter sets",
     "register_session": "Registering the lights",

@@ -14,12 +14,13 @@ from pipeline.qa import read_record
 from pipeline.report_page.evidence import Evidence, FilterSet, Flag, Light, QaRecord, Quarantined, Session
 from pipeline.tables import read_table
 
-__all__ = ["STAGES", "gather", "relative_to", "with_problems"]
+__all__ = ["STAGES", "gather", "relative_to", "with_findings", "with_problems"]
 
 STAGES = (
     "inventory",
     "masters",
     "measure",
+    "diagnose",
     "anchor",
     "register_filter_set",
     "register_session",
@@ -94,9 +95,11 @@ def _session(layout, name, problems):
         furthest = meaning
         break
     lights = _planned_lights(plan) if table is None else _lights(plan, table)
+    sizes = [frame.pixel_um for frame in plan.frames if frame.pixel_um]
     return Session(
-        plan.name, plan.filter_set, plan.night, plan.exposure_s, lights, dict(plan.masters), furthest
-    )
+        plan.name, plan.filter_set, plan.night, plan.exposure_s, lights, dict(plan.masters), furthest,
+        pixels=(plan.width, plan.height, plan.binning), pixel_um=sizes[0] if sizes else None,
+    )  # fmt: skip
 
 
 def _planned_lights(plan):
@@ -241,6 +244,12 @@ def relative_to(path, root):
     """``path`` as seen from ``root``, or unchanged where it lies elsewhere."""
     path = Path(path)
     return str(path.relative_to(root)) if path.is_relative_to(root) else str(path)
+
+
+def with_findings(evidence, unit, findings):
+    """The evidence with findings of the report itself, in the form of a QA record's flags."""
+    flags = tuple(Flag("report", unit, **finding) for finding in findings)
+    return replace(evidence, unreadable=evidence.unreadable + flags)
 
 
 def with_problems(evidence, problems):

@@ -23,6 +23,7 @@ SECTIONS = (
     ("frames", "Frames"),
     ("filters", "Filters"),
     ("stack", "Noise and registration"),
+    ("field", "Field, focus and optics"),
     ("camera", "Masters and camera"),
     ("limits", "What could not be done"),
     ("next", "What next"),
@@ -37,7 +38,7 @@ UNITS_SHOWN = 6
 """Units named behind a finding; more of them are counted."""
 
 
-def render_page(evidence, *, rows, remarks, maps, pictures):
+def render_page(evidence, *, rows, remarks, maps, pictures, field):
     """The page as text.
 
     Parameters
@@ -47,6 +48,7 @@ def render_page(evidence, *, rows, remarks, maps, pictures):
     remarks : list of Remark
     maps : Maps, block maps of stacks and lines
     pictures : tuple (hero Drawing or None, list of Drawing for the filter sets)
+    field : FieldReport
 
     Returns
     -------
@@ -81,6 +83,7 @@ def render_page(evidence, *, rows, remarks, maps, pictures):
         "anchor_sentence": sentences.anchor_sentence(evidence.anchor),
         "camera_sentences": camera_sentences(evidence),
         "master_table": master_table(evidence),
+        "field": field,
         "findings": [_finding(group) for group in group_findings(open_flags(evidence))],
         "outlook": _outlook(evidence, maps),
         "provenance": _provenance(evidence),

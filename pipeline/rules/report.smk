@@ -6,6 +6,7 @@ rule report:
         inventory=out.inventory(),
         anchor=out.anchor(),
         frames=[out.frames(name) for name in graph.sessions],
+        diagnoses=[out.qa("diagnose", name) for name in graph.sessions],
         stacks=[out.stack(name) for name in graph.filter_sets],
         flats=[out.flat(name) for name in graph.filter_sets],
         continuum=out.continuum(),

@@ -21,6 +21,17 @@ def check_meaning(checked):
     _check_folders(checked, faulty)
     _check_curve(checked, "camera.response", checked.settings["camera"]["response"])
     _check_filter_sets(checked, faulty)
+    _check_optics(checked)
+
+
+def _check_optics(checked):
+    options, known = checked.settings["optics"], checked.settings["filter_sets"] or {}
+    for name, entry in (options["filters"] or {}).items():
+        path = f"optics.filters.{name}"
+        if name not in known:
+            checked.find(path, "there is no such filter set", f"one of {', '.join(known) or 'filter_sets'}")
+        if entry["glass"] is not None and entry["index"] is not None:
+            checked.find(f"{path}.index", "both glass and index are given", "one of the two")
 
 
 def _check_folders(checked, faulty):

@@ -11,39 +11,36 @@ import numpy as np
 
 from pipeline import qa
 from pipeline.errors import InputError, StageError
-from pipeline.fitsio import read_frame, read_hdus, write_fits
+from pipeline.fitsio import read_frame, read_hdus, read_image, write_fits
+from pipeline.master_checks import check_dark, check_flat, compare_camera
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.combine import clipped_mean
-from pipeline.numerics.defects import deviant_of_flat, hot_and_cold, unstable
-from pipeline.numerics.flat_field import PLACES, flat_level, level_map, normalise
+from pipeline.numerics.defects import COLD, HOT, NO_VALUE, UNSTABLE, deviant_of_flat, hot_and_cold, unstable
+from pipeline.numerics.flat_field import PLACES, flat_level, normalise
 from pipeline.numerics.photon_transfer import photon_transfer_gain, read_noise_adu
 from pipeline.plan import load_master
 from pipeline.progress import progress
 
-__all__ = ["run"]
+__all__ = ["gain_of_pair", "run"]
 
 BYTES_PER_SAMPLE = 8
-"""Memory of one sample while a band is combined: float32, and as much again for the frame on its way in."""
+"""Memory of one sample while a band is combined: at most float32, and as much again for the frame on its way in."""
 
-PAIRS = 3
-"""So many pairs of frames are compared for gain and read noise; their median forgives one odd frame."""
+PAIRS = 6
+"""At most so many pairs of frames, spread over the series, are compared for gain and read noise."""
 
 PAIR_EDGE_PX = 2048
 """The pairs are compared in a central window of this size: four million pixels tell all there is to know."""
 
+SAMPLE_STRIDE = 3
+"""Every so many rows and columns count for the usual level and scatter; odd, so that all colours do."""
+
 FEW_FRAMES = 3
 """Fewer cannot outvote a particle hit."""
 
-CLIPPED_SHARE = 0.001
-"""More than this share of a flat's pixels at its very highest value is a clipped level; noise and hot pixels put a
-handful there."""
-
-FLAT_FAINT_SIGNAL_ADU = 300.0
-"""Signal below which a flat adds visible noise: at 1 e-/ADU 300 electrons are 6 % of noise a frame."""
-
-GREEN_DISAGREEMENT = 0.03
-"""Relative difference of the two green planes of a flat above which the pattern is in doubt; dust and vignetting are
-common to both, and sensors agree within about 1 % (no source)."""
+UNKNOWN_GAIN = 0.25
+"""Electrons per ADU that decide how much shot noise a warm pixel may show where no header tells the gain: low, so
+that the noise of its current is not taken for instability."""
 
 MOST_BAD = 0.02
 """More than this share of bad pixels is rather a wrong threshold, a light leak or a broken flat."""
@@ -59,33 +56,39 @@ def run(layout, unit, settings, **_):
         frames = _intact(plan, record)
         pedestal, dark_noise = _pedestal(layout, plan, record)
         levels = _flat_levels(frames, pedestal, cfa, record) if is_flat else None
-        camera = _camera(frames, plan, pedestal, dark_noise, cfa)
+        camera = _camera(frames, plan, pedestal, dark_noise)
         floor = _usual_scatter(camera, levels)
         mean, variance, count = _combined(plan, frames, pedestal, levels, floor, options, memory_gb)
-        mask = ~np.isfinite(mean)
+        mask = np.where(np.isfinite(mean), 0, NO_VALUE).astype(np.uint8)
         np.nan_to_num(mean, copy=False)
         if is_flat:
-            mask |= deviant_of_flat(mean, cfa, share=options["flat_deviation"])
-            constants = normalise(mean, variance, ~mask, cfa) * np.median(
+            _mark(mask, *deviant_of_flat(mean, cfa, share=options["flat_deviation"]))
+            constants = normalise(mean, variance, mask == 0, cfa) * np.median(
                 [level.signal for level in levels], axis=0
             )
-            _check_flat(record, levels, cfa)
+            check_flat(record, levels, cfa)
         else:
-            mask |= hot_and_cold(mean, sigma=options["hot_sigma"])
-            mask |= unstable(variance, count, sigma=options["hot_sigma"])
+            _mark(mask, *hot_and_cold(mean, sigma=options["hot_sigma"]))
+            expected = _expected_variance(mean, variance, count, frames, floor)
+            moving = unstable(variance, count, len(frames), sigma=options["hot_sigma"], expected=expected)
+            mask[moving] |= UNSTABLE
             constants = None
             record.metric("level_adu", float(np.median(mean)))
         # One frame shows no scatter; the camera's own noise stands in.
         variance = np.where(np.isfinite(variance), variance, np.float32(floor**2) / np.maximum(count, 1))
         _measure(record, mean, mask, count, len(frames))
-        _compare_camera(record, plan, frames, camera, options["gain_disagreement"])
+        compare_camera(record, plan, frames, camera, options["gain_disagreement"])
+        if plan.kind != "flat":
+            bias = _bias_of_dark(layout, plan, record)
+            check_dark(record, plan, frames, mean, mask == 0, camera["noise"], bias)
         write_fits(
             layout.master(unit),
             mean,
-            extensions={"VARIANCE": variance.astype(np.float32), "MASK": mask.astype(np.uint8)},
+            extensions={"VARIANCE": variance.astype(np.float32, copy=False), "MASK": mask},
             keywords=_keywords(plan, frames, camera, constants),
             history=[
-                f"clipped mean of {len(frames)} {plan.kind} frames, limit {options['clip_sigma']:g} sigma"
+                f"clipped mean of {len(frames)} {plan.kind} frames, limit {options['clip_sigma']:g} sigma",
+                f"MASK bits: {HOT} hot, {COLD} cold, {UNSTABLE} unstable, {NO_VALUE} without a value",
             ],
             bunit="" if is_flat else "adu",
         )
@@ -151,24 +154,34 @@ def _flat_levels(frames, pedestal, cfa, record):
     return levels
 
 
-def _camera(frames, plan, pedestal, dark_noise, cfa):
+def _camera(frames, plan, pedestal, dark_noise):
     """Read noise from pairs without light, conversion gain from pairs of flats; None where there is no pair."""
     rows, columns = (_window(n) for n in (plan.height, plan.width))
     windowed = pedestal[rows, columns] if np.ndim(pedestal) else pedestal
     values = []
-    for first, second in list(zip(frames[::2], frames[1::2], strict=False))[:PAIRS]:
+    pairs = list(zip(frames[::2], frames[1::2], strict=False))
+    for index in np.unique(np.linspace(0, len(pairs) - 1, PAIRS).astype(int)) if pairs else ():
+        first, second = pairs[index]
         pair = [read_frame(f.path, f.hdu, rows=(rows.start, rows.stop))[:, columns] for f in (first, second)]
         if plan.kind == "flat":
-            values.append(_gain_of_planes(pair, windowed, dark_noise, cfa))
+            values.append(gain_of_pair(pair, windowed, dark_noise, plan.cfa))
         else:
             values.append(read_noise_adu(*pair))
     value = float(np.median(values)) if values and np.isfinite(values).all() else None
     return {"gain": value, "noise": dark_noise} if plan.kind == "flat" else {"gain": None, "noise": value}
 
 
-def _gain_of_planes(pair, pedestal, dark_noise, cfa):
-    """Median over the planes of the colour pattern, which are measured by themselves: colours must not mix."""
-    if cfa.is_mono:
+def gain_of_pair(pair, pedestal, dark_noise, pattern):
+    """Gain from two flats in electrons per ADU: median over the planes of the colour pattern, since colours must not mix.
+
+    Parameters
+    ----------
+    pair : two (ny, nx) raw flats
+    pedestal : (ny, nx) or number, ADU
+    dark_noise : ADU, or None
+    pattern : of the colours, or "mono"
+    """
+    if Cfa(pattern).is_mono:
         return photon_transfer_gain(*pair, pedestal, read_noise=dark_noise)
     gains = []
     for dy, dx in PLACES:
@@ -197,53 +210,69 @@ def _combined(plan, frames, pedestal, levels, floor, options, memory_gb):
     shape = (plan.height, plan.width)
     mean, variance = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
     count = np.empty(shape, dtype=np.uint16)
+    signals = None if levels is None else [level.signal for level in levels]
     # Half the budget is for the bands; even, so that every band begins with the same row of the pattern.
     rows = int(memory_gb * 1e9 / 2 / (BYTES_PER_SAMPLE * len(frames) * plan.width))
     rows = max(2, min(rows, plan.height + 1) // 2 * 2)
     for first in progress(range(0, plan.height, rows), f"masters {plan.name}: combining", unit="bands"):
         band = slice(first, min(first + rows, plan.height))
-        stack = np.empty((len(frames), band.stop - band.start, plan.width), dtype=np.float32)
+        stack = None
         for i, frame in enumerate(frames):
-            stack[i] = read_frame(frame.path, frame.hdu, rows=(band.start, band.stop))
-            if levels is not None:
-                stack[i] -= pedestal[band] if np.ndim(pedestal) else np.float32(pedestal)
-                stack[i] /= level_map(levels[i].signal, *stack[i].shape)
+            pixels = read_frame(frame.path, frame.hdu, rows=(band.start, band.stop))
+            if stack is None:
+                stack = np.empty((len(frames), *pixels.shape), dtype=pixels.dtype)
+            # Frames of one master may differ in how they are stored; float32 holds what each says.
+            if pixels.dtype != stack.dtype:
+                stack = stack.astype(np.float32, copy=False)
+            stack[i] = pixels
         mean[band], variance[band], count[band] = clipped_mean(
-            stack, sigma=options["clip_sigma"], floor=floor
+            stack,
+            sigma=options["clip_sigma"],
+            floor=floor,
+            pedestal=pedestal[band] if np.ndim(pedestal) else pedestal,
+            levels=signals,
         )
     return mean, variance, count
 
 
-def _check_flat(record, levels, cfa):
-    typical = np.median([level.signal for level in levels], axis=0)
-    clipped = float(np.median([level.clipped_share for level in levels]))
-    record.metrics({"flat_clipped_share": clipped, "flat_weakest_colour_adu": typical.min()})
-    if clipped > CLIPPED_SHARE:
-        message = (
-            f"{100 * clipped:.1f} % of a flat's pixels stand at its highest value: expose the flats shorter."
-        )
-        record.flag("flat_clipped", "warn", message, clipped, CLIPPED_SHARE)
-    if typical.min() < FLAT_FAINT_SIGNAL_ADU:
-        message = f"The weakest colour of the flats has only {typical.min():.0f} ADU: expose them longer."
-        record.flag("flat_faint", "warn", message, float(typical.min()), FLAT_FAINT_SIGNAL_ADU)
-    if not cfa.is_mono:
-        greens = np.median([level.greens for level in levels], axis=0)
-        difference = float(abs(greens[0] / greens[1] - 1))
-        record.metric("green_planes_difference", difference)
-        if difference > GREEN_DISAGREEMENT:
-            message = (
-                f"The two green planes of the flat differ by {100 * difference:.1f} %: is {cfa.pattern} the right "
-                "colour pattern?"
-            )
-            record.flag("green_planes_differ", "warn", message, difference, GREEN_DISAGREEMENT)
+def _mark(mask, above, below):
+    mask[above] |= HOT
+    mask[below] |= COLD
+
+
+def _expected_variance(mean, variance, count, frames, floor):
+    """Variance of one value by the camera model, (ny, nx) float32, ADU^2: read noise, and the shot noise of a current
+    that is stronger than usual.
+    """
+    sample = (slice(None, None, SAMPLE_STRIDE), slice(None, None, SAMPLE_STRIDE))
+    single = variance[sample] * count[sample]
+    usual = max(float(np.nanmedian(single)) if np.isfinite(single).any() else 0.0, floor**2)
+    gain = next((f.electrons_per_adu for f in frames if f.electrons_per_adu), UNKNOWN_GAIN)
+    expected = np.maximum(mean - np.float32(np.median(mean[sample])), np.float32(0.0))
+    expected /= np.float32(gain)
+    expected += np.float32(usual)
+    return expected
+
+
+def _bias_of_dark(layout, plan, record):
+    """The bias master that belongs to a dark, or None: it may be missing or of another size, and only checks need it."""
+    if plan.kind == "bias" or plan.pedestal is None:
+        return None
+    path = layout.master(plan.pedestal)
+    record.input(path)
+    bias = read_image(path)
+    return bias if bias.shape == (plan.height, plan.width) else None
 
 
 def _measure(record, mean, mask, count, n_frames):
-    bad = float(mask.mean())
+    bad = float(np.count_nonzero(mask) / mask.size)
     record.metrics(
         {
             "n_frames": n_frames,
             "bad_pixel_fraction": bad,
+            "hot_pixels": int(np.count_nonzero(mask & HOT)),
+            "cold_pixels": int(np.count_nonzero(mask & COLD)),
+            "unstable_pixels": int(np.count_nonzero(mask & UNSTABLE)),
             "clipped_sample_fraction": float(1 - count.mean(dtype=np.float64) / n_frames),
         }
     )
@@ -272,28 +301,3 @@ def _keywords(plan, frames, camera, constants):
                 f"[adu] 1.0 at cell place y={dy}, x={dx}",
             )
     return keywords
-
-
-def _compare_camera(record, plan, frames, camera, limit):
-    """Measured gain and read noise against the header's."""
-    stated = {
-        name: next((getattr(frame, name) for frame in frames if getattr(frame, name)), None)
-        for name in ("electrons_per_adu", "read_noise_e")
-    }
-    record.metrics({"read_noise_adu": camera["noise"], "gain_electrons_per_adu": camera["gain"]})
-    record.metric("gain_header_electrons_per_adu", stated["electrons_per_adu"])
-    record.metric("read_noise_header_e", stated["read_noise_e"])
-    compared = [("gain_differs", "electrons per ADU", camera["gain"], stated["electrons_per_adu"])]
-    # Longer darks hold the noise of the thermal current as well; only a bias shows the read noise alone.
-    if plan.kind == "bias" and camera["noise"] and stated["electrons_per_adu"]:
-        noise = camera["noise"] * stated["electrons_per_adu"]
-        compared.append(("read_noise_differs", "electrons of read noise", noise, stated["read_noise_e"]))
-    for code, what, measured, header in compared:
-        if measured and header:
-            difference = measured / header - 1
-            record.metric(code.replace("differs", "difference"), difference)
-            if abs(difference) > limit:
-                message = (
-                    f"The frames of {plan.name} give {measured:.3g} {what}, the header says {header:.3g}."
-                )
-                record.flag(code, "warn", message, measured, header)

@@ -15,8 +15,9 @@ from pipeline.fitsio import read_keywords
 from pipeline.report_page.bench import bench
 from pipeline.report_page.captions import filter_set_texts, picture_texts
 from pipeline.report_page.evidence import Flag
+from pipeline.report_page.field import field_report
 from pipeline.report_page.frames import frame_remarks
-from pipeline.report_page.gather import gather, with_problems
+from pipeline.report_page.gather import gather, with_findings, with_problems
 from pipeline.report_page.halo import halo_share
 from pipeline.report_page.maps import read_maps
 from pipeline.report_page.page import render_page
@@ -48,7 +49,13 @@ def run(layout, unit, settings, *, sessions, filter_sets):
         evidence = with_problems(evidence, (*maps.problems, *problems))
         for flag in evidence.unreadable:
             record.flag(flag.code, flag.severity, flag.message)
-        page = render_page(evidence, rows=rows, remarks=remarks, maps=maps, pictures=pictures)
+        field = field_report(evidence)
+        for finding in field.differences:
+            record.flag(**finding)
+        # The section shows all of them; only what is worth an evening's work is counted as a finding.
+        serious = [finding for finding in field.differences if finding["severity"] != "info"]
+        evidence = with_findings(evidence, unit, serious)
+        page = render_page(evidence, rows=rows, remarks=remarks, maps=maps, pictures=pictures, field=field)
         summary = summarise(evidence, rows, down_weighted, layout)
         write_bytes(layout.report(), page.encode())
         text = json.dumps(summary, indent=1, ensure_ascii=False, allow_nan=False)
@@ -62,6 +69,7 @@ def run(layout, unit, settings, *, sessions, filter_sets):
                 "filter_sets": len(evidence.filter_sets),
             }
         )
+        record.metrics(field.metrics)
         record.input(layout.inventory())
 
 

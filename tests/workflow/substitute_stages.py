@@ -69,6 +69,13 @@ def _measure(layout, unit, settings):
     _make(layout, "measure", unit, read, [layout.measured(unit), layout.stars(unit)])
 
 
+def _diagnose(layout, unit, settings):
+    plan = load_session(layout.session_plan(unit))
+    read = [layout.measured(unit), layout.stars(unit)]
+    read += [layout.master(name) for name in plan.masters.values() if name]
+    _make(layout, "diagnose", unit, read, [])
+
+
 def _anchor(layout, unit, settings, *, sessions):
     """The first frame of the first session by name, or of the one that the config names."""
     read = [path for name in sessions for path in (layout.measured(name), layout.stars(name))]
@@ -136,6 +143,7 @@ def _render(layout, unit, settings, **_options):
 
 def _report(layout, unit, settings, *, sessions, filter_sets):
     read = [layout.preview(), layout.inventory(), *(layout.frames(name) for name in sessions)]
+    read += [layout.qa("diagnose", name) for name in sessions]
     _make(layout, "report", unit, read, [layout.report(), layout.summary()])
 
 

@@ -99,6 +99,7 @@ def test_another_night_costs_that_night_and_what_depends_on_it(chain):
         [
             *(job for job in second if job.startswith("masters ") and NIGHT_2 in job),
             f"measure {session}",
+            f"diagnose {session}",
             f"register_session {session}",
             f"stack_session {session}",
             "stack_filter_set lines",

@@ -20,7 +20,7 @@ START_TIMEOUT_S = 60
 """Time for a run to begin its first job; it takes about 4 s on an idle machine."""
 
 
-def per_session(*sessions, stages=("measure", "register_session", "stack_session")):
+def per_session(*sessions, stages=("measure", "diagnose", "register_session", "stack_session")):
     return [f"{stage} {session}" for stage in stages for session in sessions]
 
 

@@ -12,6 +12,7 @@ SECTIONS = (
     "output",
     "site",
     "camera",
+    "optics",
     "filter_sets",
     "calibration",
     "measure",
