@@ -92,8 +92,8 @@ def differences(wanted, group, options, *, fields):
 def choose(wanted, groups, options, *, fields, kept=None):
     """The calibration frames to use.
 
-    Those of the same night come first, then of the nearest night, then of the nearest temperature. What was chosen
-    before is kept while it fits, unless the night itself now has its own: so a later night never changes the match
+    Those that tell the most of what has to agree come first, then those of the nearest night, then of the nearest
+    temperature. What was chosen before is kept while it fits, unless the night itself now has its own: so a later night never changes the match
     of an earlier one.
 
     Parameters
@@ -111,12 +111,17 @@ def choose(wanted, groups, options, *, fields, kept=None):
     judged = [(differences(wanted, group, options, fields=fields), group) for group in groups]
     fitting = [group for differs, group in judged if not differs]
     if fitting:
-        best = min(fitting, key=lambda group: _distance(wanted, group))
+        best = min(fitting, key=lambda group: (_untold(wanted, group, fields), *_distance(wanted, group)))
         if best.night != wanted.night and kept in {group.name for group in fitting}:
             return kept, []
         return best.name, []
     judged.sort(key=lambda item: (len(item[0]), _distance(wanted, item[1])))
     return None, [Mismatch(group.name, tuple(differs)) for differs, group in judged[:MOST_CANDIDATES]]
+
+
+def _untold(wanted, group, fields):
+    """Number of fields that the calibration frames do not tell, though what is wanted does."""
+    return sum(getattr(wanted, name) is not None and getattr(group, name) is None for name in fields)
 
 
 def _agree(name, ours, theirs, options):

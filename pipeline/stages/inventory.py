@@ -6,6 +6,7 @@ that night. The plan files it leaves are rewritten only where their content chan
 
 import json
 import os
+import stat
 from collections import Counter
 from fnmatch import fnmatch
 from pathlib import Path
@@ -148,6 +149,10 @@ def _entry(path, below, known):
             "look": {"ok": False, "waiting": True, "reason": f"cannot be opened ({error.strerror})"},
         }
     entry.update(size=status.st_size, mtime_ns=status.st_mtime_ns)
+    if not stat.S_ISREG(status.st_mode):
+        # Opening a pipe would wait for whoever writes into it.
+        entry["look"] = {"ok": False, "waiting": False, "status": UNUSED, "reason": "not an ordinary file"}
+        return entry
     if not path.name.lower().endswith(SUFFIXES):
         reason = f"not a FITS file by its name (expected {', '.join(SUFFIXES[:3])}, or these with .fz or .gz)"
         entry["look"] = {"ok": False, "waiting": False, "status": UNUSED, "reason": reason}
