@@ -2,7 +2,6 @@
 
 import re
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import yaml
 

@@ -7,6 +7,7 @@ that night. The plan files it leaves are rewritten only where their content chan
 import json
 import os
 import stat
+import sys
 from collections import Counter
 from fnmatch import fnmatch
 from pathlib import Path
@@ -17,6 +18,7 @@ from pipeline.atomic import write_if_different
 from pipeline.classification import QUARANTINED, UNUSED, USED, WAITING, check_sizes, classify
 from pipeline.colour_pattern import settle_patterns
 from pipeline.digest import code_digest
+from pipeline.disk_space import shown_bytes
 from pipeline.errors import ConfigError, InputError
 from pipeline.frame_check import inspect_file
 from pipeline.grouping import group_masters, group_sessions
@@ -42,9 +44,8 @@ def run(layout, unit, settings, **_):
         previous = _previous_plans(layout)
         found = find_files(settings["input"], skip=layout.root)
         _check_mounted(settings["input"]["folders"], found, known, layout)
-        entries = [
-            _entry(path, below, known["files"]) for path, below in progress(found, "inventory", unit="files")
-        ]
+        entries = [_entry(path, below, known["files"]) for path, below in found]
+        _look_at_new(layout, entries, known)
         shifts = classify(entries, settings, remembered_shifts=known["clock_shifts"])
         check_sizes(entries, _usual_sizes(previous))
         used = [entry for entry in entries if entry["status"] == USED]
@@ -108,10 +109,10 @@ def _remembered(layout):
     made_by = code_digest("pipeline.frame_check")
     nothing = {"files": {}, "clock_shifts": {}, "made_by": made_by}
     try:
-        content = json.loads(layout.inventory().read_text(encoding="utf-8"))
+        content = _read_inventory(layout)
         files = {entry["path"]: entry for entry in content["files"]}
         shifts = {str(clock): float(shift) for clock, shift in content["clock_shifts"].items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (ValueError, KeyError, TypeError, AttributeError):
         # No inventory yet, or a damaged one: everything is looked at anew.
         return nothing
     if content.get("made_by") != made_by:
@@ -164,9 +165,37 @@ def _entry(path, below, known):
     )
     if same and not before["look"].get("waiting"):
         entry["look"] = before["look"]
-    else:
-        entry["look"] = inspect_file(path)
     return entry
+
+
+def _look_at_new(layout, entries, known):
+    """Read every file that is not known, once, and say so; what was read is kept if this is interrupted."""
+    new = [entry for entry in entries if "look" not in entry]
+    if not new:
+        return
+    size = sum(entry["size"] for entry in new)
+    print(
+        f"inventory: {len(new)} of {len(entries)} files are new and read once, whole ({shown_bytes(size)})",
+        file=sys.stderr,
+    )
+    try:
+        for entry in progress(new, "inventory", unit="files"):
+            entry["look"] = inspect_file(Path(entry["path"]))
+    except BaseException:
+        _remember(layout, entries, known)
+        raise
+
+
+def _remember(layout, entries, known):
+    """Keep what was looked at, for the next time; the plans stay as they are."""
+    seen = [
+        {**entry, "status": WAITING, "reason": "the inventory was interrupted"}
+        for entry in entries
+        if "look" in entry
+    ]
+    content = _read_inventory(layout) or {"sessions": [], "masters": [], "quarantined": []}
+    content.update(files=seen, made_by=known["made_by"], clock_shifts=known["clock_shifts"])
+    _save_inventory(layout, content)
 
 
 def _printable(text):
@@ -264,6 +293,19 @@ def _write_inventory(layout, entries, sessions, masters, made_by, shifts):
         ],
         "masters": [{"name": plan.name, "kind": plan.kind, "frames": len(plan.frames)} for plan in masters],
     }
+    _save_inventory(layout, content)
+
+
+def _read_inventory(layout):
+    """The inventory as it was written, or None."""
+    try:
+        content = json.loads(layout.inventory().read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return content if isinstance(content, dict) else None
+
+
+def _save_inventory(layout, content):
     text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
     write_if_different(layout.inventory(), (text + "\n").encode())
 
