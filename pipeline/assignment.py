@@ -15,7 +15,7 @@ from pipeline.qa import finding
 
 __all__ = ["assign_masters"]
 
-SETTING = ("gain_setting", "offset_setting", "binning", "size", "cfa")
+SETTING = ("gain_setting", "offset_setting", "binning", "size", "origin", "cfa")
 """What any two frames need to share before one can be subtracted from the other."""
 
 
@@ -44,7 +44,7 @@ def assign_masters(sessions, masters, options, previous):
     complete = {}
     for name in needed:
         plan = by_name[name]
-        if plan.kind == "flat":
+        if plan.kind == "flat" and not plan.given:
             plan = replace(plan, pedestal=_pedestal(plan, shelf, _kept(previous, name, "pedestal")))
             if plan.pedestal:
                 complete[plan.pedestal] = by_name[plan.pedestal]
@@ -83,13 +83,19 @@ def _with_masters(session, shelf, kept):
         dark, note = _makeshift_dark(session, wanted, shelf, bias, kept.get("dark"), near_misses)
         notes.append(note)
     flat, near_misses = shelf.pick(
-        wanted, "flat", fields=("filter_set", "binning", "size", "cfa", "rotation_deg"), kept=kept.get("flat")
+        wanted,
+        "flat",
+        fields=("filter_set", "binning", "size", "origin", "cfa", "rotation_deg"),
+        kept=kept.get("flat"),
     )
     if flat is None:
         message = (
             f"No flat for session {session.name}: vignetting and dust shadows stay in.{_nearest(near_misses)}"
         )
         notes.append(finding("no_matching_flat", "warn", message))
+    elif shelf.traits[flat].given:
+        # Whoever gives a flat knows of which night it is.
+        pass
     elif shelf.traits[flat].night != session.night:
         night = shelf.traits[flat].night
         message = f"Session {session.name} uses the flat of {night}; dust may have moved between."

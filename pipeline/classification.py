@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from fnmatch import fnmatch
 from pathlib import Path
 
-from pipeline.headers import frame_kind, kind_of_words
+from pipeline.headers import frame_kind, is_master, kind_of_words
 from pipeline.named_facts import facts_of_names
 from pipeline.nights import night_of, proposed_shift, settle_shifts
 from pipeline.numerics.cfa import BAYER_PATTERNS
@@ -24,7 +24,7 @@ def classify(entries, settings, *, remembered_shifts):
     Parameters
     ----------
     entries : list of dict with "path", "below" (path below its input folder, that folder's name first), "mtime_ns",
-        and "look" from ``inspect_file``
+        "given" (whether it was named as a ready master), and "look" from ``inspect_file``
     settings : dict with the sections "input", "filter_sets" and "site"
     remembered_shifts : see ``pipeline.nights.settle_shifts``
 
@@ -108,7 +108,11 @@ def _apply(entry, settings):
         # Neither header nor names say what it is; a frame through a filter of ours is taken for a light.
         kind = "light"
     entry["kind"] = kind
-    reason = _what_is_missing(facts, kind)
+    # A header that says so is believed wherever the file lies: among raw frames a master would spoil their mean.
+    entry["given"] = entry.get("given", False) or is_master(entry["look"]["kind_header"])
+    reason = _what_is_missing(facts, kind, given=entry["given"])
+    if entry["given"] and kind in ("bias", "dark", "darkflat") and entry["look"]["unit_range"]:
+        reason = f"a master {kind} with values from 0 to 1 (expected ADU, as in the raw frames)"
     if not reason and kind in ("light", "flat"):
         entry["filter_set"] = filter_set
         if filter_set is None and spelling is None:
@@ -136,18 +140,20 @@ def _apply(entry, settings):
         facts["start_from_file"] = True
 
 
-def _what_is_missing(facts, kind):
+def _what_is_missing(facts, kind, *, given):
     """Why a frame cannot be used, or ""."""
     if kind is None:
         return (
             "neither the keyword IMAGETYP nor a folder or file name tells light, bias, dark, flat or dark-flat; "
             "name it in input.overrides"
         )
+    if given and kind == "light":
+        return "a light that was combined from others (expected raw lights; masters are bias, dark, flat or dark-flat)"
     exposure = facts.get("exposure_s")
     if exposure is None:
         return (
             ""
-            if kind == "bias"
+            if kind == "bias" or (given and kind == "flat")
             else "the keyword EXPTIME is missing (expected seconds), and no name tells it; give it in input.overrides"
         )
     if exposure < 0 or (kind == "light" and exposure == 0):

@@ -9,9 +9,17 @@ import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-__all__ = ["KIND_KEYWORDS", "exposure_start", "frame_kind", "header_facts", "kind_of_words", "number"]
+__all__ = [
+    "KIND_KEYWORDS",
+    "exposure_start",
+    "frame_kind",
+    "header_facts",
+    "is_master",
+    "kind_of_words",
+    "number",
+]
 
-KIND_KEYWORDS = ("IMAGETYP", "FRAME", "FRAMETYP", "OBSTYPE")
+KIND_KEYWORDS = ("IMAGETYP", "FRAME", "FRAMETYP", "OBSTYPE", "KIND")
 """Keywords that tell what a frame is, in order of trust."""
 
 KIND_WORDS = (
@@ -26,7 +34,7 @@ KIND_WORDS = (
 
 NUMBERS = {
     "exposure_s": ("EXPTIME", "EXPOSURE", "EXP_TIME", "XPOSURE"),
-    "gain_setting": ("GAIN", "ISO", "ISOSPEED"),
+    "gain_setting": ("GAIN", "ISO", "ISOSPEED", "GAINSET"),
     "offset_setting": ("OFFSET", "BLKLEVEL"),
     "temperature_c": ("CCD-TEMP", "CCDTEMP", "DET-TEMP", "SET-TEMP", "CAMTEMP"),
     "electrons_per_adu": ("EGAIN",),
@@ -45,7 +53,7 @@ POSSIBLE = {
 }
 """Range outside of which a number stands for "not known", like -273.15 or -999 degC."""
 
-FILTER_KEYWORDS = ("FILTER", "FILTER1", "FILTERID", "FILTNAME")
+FILTER_KEYWORDS = ("FILTER", "FILTER1", "FILTERID", "FILTNAME", "FILTSET")
 """Keywords that name the filter, in order of trust."""
 
 BINNING_KEYWORDS = (("XBINNING", "YBINNING"), ("BINX", "BINY"), ("BINNING", None), ("CCDSUM", None))
@@ -106,13 +114,21 @@ def number(value):
 
 def kind_of_words(text):
     """Kind of frame that a text names ("Light Frame", "FLAT", "Darks", "dark_012"), or None."""
-    squeezed = re.sub(r"[\W_]+", " ", str(text)).strip().lower()
+    squeezed = re.sub(r"[\W_]+|master", " ", str(text).lower()).strip()
     for kind, words in KIND_WORDS:
         for word in words:
             after = r"[a-z]|\s*\d" if word == "offset" else "[a-z]"
             if re.search(rf"(?<![a-z]){word}s?(?!{after})", squeezed):
                 return kind
     return None
+
+
+def is_master(header):
+    """Whether the header calls the frame a master, one that was combined from others ("Master Dark"), or is that of one
+    of ours, with its keyword KIND alone.
+    """
+    stated = [keyword for keyword in KIND_KEYWORDS if kind_of_words(header.get(keyword, ""))]
+    return stated == ["KIND"] or any("master" in str(header.get(key, "")).lower() for key in KIND_KEYWORDS)
 
 
 def frame_kind(header, path):
@@ -138,8 +154,8 @@ def header_facts(header):
     Returns
     -------
     dict with some of: the names in ``NUMBERS``, "longitude_deg", "utc_offset_h", "filter", "binning",
-    "start_utc", "start_local", "pattern_text", "origin" ("x,y", where on the sensor a subframe begins); and always
-    "object_name", "x_offset", "y_offset" (place of the first pixel in the colour pattern) and "row_order"
+    "start_utc", "start_local", "pattern_text", "origin" ("x,y", where on the sensor a subframe begins), "night" (from a
+    master of ours); and always "object_name", "x_offset", "y_offset" (place of the first pixel in the colour pattern) and "row_order"
     """
     facts = {}
     for name, keywords in NUMBERS.items():
@@ -168,9 +184,14 @@ def header_facts(header):
     origin = _origin(header)
     if origin:
         facts["origin"] = origin
-    pattern = str(header.get("BAYERPAT") or header.get("COLORTYP") or "").strip().upper()
+    pattern = (
+        str(header.get("BAYERPAT") or header.get("COLORTYP") or header.get("CFAPAT") or "").strip().upper()
+    )
     if pattern:
         facts["pattern_text"] = pattern
+    night = str(header.get("NIGHT", "")).strip()
+    if re.fullmatch(r"\d{4}-\d\d-\d\d", night):
+        facts["night"] = night
     facts["object_name"] = str(header.get("OBJECT") or header.get("FIELD") or "").strip()
     for name, keyword in (("x_offset", "XBAYROFF"), ("y_offset", "YBAYROFF")):
         # Only odd or even counts.

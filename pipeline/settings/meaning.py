@@ -42,6 +42,14 @@ def _check_folders(checked, faulty):
                 "an existing folder",
                 f"Relative names start at {Path.cwd()}.",
             )
+    for index, path in enumerate(checked.settings["input"]["masters"] or []):
+        if path is not None and not os.path.exists(path):
+            checked.find(
+                f"input.masters[{index}]",
+                f'there is no "{path}"',
+                "an existing file or folder",
+                f"Relative names start at {Path.cwd()}.",
+            )
     output = checked.settings["output"]["folder"]
     if output and os.path.isfile(output):
         checked.find("output.folder", f'"{output}" is a file', "a folder, or a name that is still free")

@@ -42,9 +42,14 @@ def run(layout, unit, settings, **_):
     with qa.record(layout, "inventory", unit) as record:
         known = _remembered(layout)
         previous = _previous_plans(layout)
-        found = find_files(settings["input"], skip=layout.root)
+        given = _given_files(settings["input"])
+        raw = dict(find_files(settings["input"], skip=layout.root))
+        elsewhere = {path.resolve() for path in given}
+        found = sorted(
+            {**{p: below for p, below in raw.items() if p.resolve() not in elsewhere}, **given}.items()
+        )
         _check_mounted(settings["input"]["folders"], found, known, layout)
-        entries = [_entry(path, below, known["files"]) for path, below in found]
+        entries = [{**_entry(path, below, known["files"]), "given": path in given} for path, below in found]
         _look_at_new(layout, entries, known)
         shifts = classify(entries, settings, remembered_shifts=known["clock_shifts"])
         check_sizes(entries, _usual_sizes(previous))
@@ -102,6 +107,17 @@ def find_files(options, *, skip=None):
                     continue
                 found[str(path)] = f"{Path(folder).resolve().name}/{inside}"
     return [(Path(path), found[path]) for path in sorted(found)]
+
+
+def _given_files(options):
+    """Files below ``input.masters``, as ``find_files`` gives them: dict path -> path below its folder."""
+    files = {
+        Path(path): f"{Path(path).resolve().parent.name}/{Path(path).name}"
+        for path in options["masters"]
+        if Path(path).is_file()
+    }
+    folders = [path for path in options["masters"] if not Path(path).is_file()]
+    return {**dict(find_files({**options, "folders": folders})), **files}
 
 
 def _remembered(layout):
@@ -221,6 +237,8 @@ def _frame(entry):
         binning=facts.get("binning", "1x1"),
         object_name=facts.get("object_name", ""),
         clipped_adu=look["clipped_adu"],
+        origin=facts.get("origin"),
+        given=entry["given"],
         **{name: facts.get(name) for name in NUMBERS},
     )
 
@@ -291,7 +309,10 @@ def _write_inventory(layout, entries, sessions, masters, made_by, shifts):
             }
             for plan in sessions
         ],
-        "masters": [{"name": plan.name, "kind": plan.kind, "frames": len(plan.frames)} for plan in masters],
+        "masters": [
+            {"name": plan.name, "kind": plan.kind, "frames": len(plan.frames), "given": plan.given}
+            for plan in masters
+        ],
     }
     _save_inventory(layout, content)
 
@@ -324,7 +345,9 @@ def _report(record, entries, sessions, masters, pattern_flags, settings):
             record.flag(entry["status"], "warn", f"{entry['path']}: {entry['reason']}.")
     for reason, count in Counter(e["reason"] for e in entries if e["status"] == UNUSED).items():
         record.flag("unused", "info", f"{count} file(s) not used: {reason}.", count)
-    undated = sum(bool(entry.get("facts", {}).get("start_from_file")) for entry in entries)
+    undated = sum(
+        bool(entry.get("facts", {}).get("start_from_file")) and not entry["given"] for entry in entries
+    )
     if undated:
         message = f"{undated} file(s) without DATE-OBS: their night is taken from the time of the file."
         record.flag("no_date", "warn", message, undated)
