@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pipeline
 from pipeline import PROJECT_ROOT
+from pipeline.disk_space import describe_disk, disk_need, shown_bytes
 from pipeline.errors import ConfigError, InputError, PipelineError
+from pipeline.graph import Graph
 from pipeline.inventory_table import describe_inventory
 from pipeline.layout import Layout
 from pipeline.outcome import describe_jobs, describe_outcome
@@ -20,6 +22,9 @@ __all__ = ["main"]
 
 DONE, FAILED, BAD_CONFIG = 0, 1, 2
 """Exit codes."""
+
+AMPLE = 1.2
+"""Estimates of disk space are right within a tenth; what is free beyond this much of them needs no mention."""
 
 
 def main(arguments=None):
@@ -33,6 +38,11 @@ def main(arguments=None):
         return BAD_CONFIG
     except PipelineError as error:
         print(error, file=sys.stderr)
+        return FAILED
+    except OSError as error:
+        # The machine's own: disk full, no permission, a device in the place of a folder.
+        named = f"{error.filename}: " if error.filename else ""
+        print(f"{named}{(error.strerror or str(error)).lower()}", file=sys.stderr)
         return FAILED
     except KeyboardInterrupt:
         print("stopped; the same command goes on where it was", file=sys.stderr)
@@ -48,6 +58,7 @@ def run(options):
     with exclusive(layout) as lock:
         _make_plan(layout, settings, clear=not options.dry_run)
         _refuse_without_lights(layout, options.config)
+        _look_at_disk(settings, options)
         if not options.dry_run:
             # Before several jobs would each compile the same ones.
             from pipeline.kernels import warm_all
@@ -72,13 +83,17 @@ def run(options):
 
 
 def check(options):
-    """Validate the config, read the frames, and show what was found."""
+    """Validate the config, look at the frames, and show what was found and what a run would take.
+
+    New files are read once, whole; after that it takes seconds.
+    """
     settings = load_settings(options.config)
     layout = Layout(settings["output"]["folder"])
     _settle_kernel_folder(layout)
     with exclusive(layout):
         _make_plan(layout, settings, clear=False)
-    print("\n".join(describe_inventory(layout)))
+        need = disk_need(Graph(settings), cores=_all_cores())
+        print("\n".join([*describe_inventory(layout), "", *describe_disk(need)]))
     return DONE
 
 
@@ -166,6 +181,17 @@ def _refuse_without_lights(layout, config):
         raise InputError(
             f"{config}: no usable light in input.folders, so there is nothing to stack.\n{found}"
         )
+
+
+def _look_at_disk(settings, options):
+    """Before anything long starts: refuse if the results have no room, warn if it is narrow."""
+    need = disk_need(Graph(settings), cores=options.cores)
+    folder = Path(settings["output"]["folder"]).resolve()
+    told = f"{folder}: about {shown_bytes(need.missing)} are still to be written, and {shown_bytes(need.free)} are free"
+    if need.short and settings["output"]["check_disk_space"] and not options.dry_run:
+        raise PipelineError(f"{told}; make room, or set output.check_disk_space to false if you know better")
+    if need.missing * AMPLE > need.free:
+        print(f"{told}.", file=sys.stderr)
 
 
 def _settle_kernel_folder(layout):

@@ -6,14 +6,21 @@ that really fit turn up.
 
 from collections import defaultdict
 from dataclasses import replace
+from functools import partial
+
+import numpy as np
 
 from pipeline.matching import Traits, choose
 from pipeline.qa import finding
 
 __all__ = ["assign_masters"]
 
-SETTING = ("gain_setting", "offset_setting", "binning", "size", "cfa")
+SETTING = ("gain_setting", "offset_setting", "binning", "size", "origin", "cfa")
 """What any two frames need to share before one can be subtracted from the other."""
+
+
+LONGEST_BIAS_S = 1.0
+"""Cameras write up to some hundredths of a second as the exposure of a bias; with more it is hardly one."""
 
 
 def assign_masters(sessions, masters, options, previous):
@@ -37,7 +44,7 @@ def assign_masters(sessions, masters, options, previous):
     complete = {}
     for name in needed:
         plan = by_name[name]
-        if plan.kind == "flat":
+        if plan.kind == "flat" and not plan.given:
             plan = replace(plan, pedestal=_pedestal(plan, shelf, _kept(previous, name, "pedestal")))
             if plan.pedestal:
                 complete[plan.pedestal] = by_name[plan.pedestal]
@@ -68,10 +75,7 @@ def _kept(previous, name, field):
 def _with_masters(session, shelf, kept):
     kept = kept or {}
     wanted, notes = Traits.of(session), []
-    # The level of a bias depends little on temperature, so one of another temperature is better than none.
-    bias = None
-    for fields in ((*SETTING, "temperature_c"), SETTING):
-        bias = bias or shelf.pick(wanted, "bias", fields=fields, kept=kept.get("bias"))[0]
+    bias = _bias(wanted, shelf, kept.get("bias"))
     dark, near_misses = shelf.pick(
         wanted, "dark", fields=(*SETTING, "temperature_c", "exposure_s"), kept=kept.get("dark")
     )
@@ -79,18 +83,41 @@ def _with_masters(session, shelf, kept):
         dark, note = _makeshift_dark(session, wanted, shelf, bias, kept.get("dark"), near_misses)
         notes.append(note)
     flat, near_misses = shelf.pick(
-        wanted, "flat", fields=("filter_set", "binning", "size", "cfa", "rotation_deg"), kept=kept.get("flat")
+        wanted,
+        "flat",
+        fields=("filter_set", "binning", "size", "origin", "cfa", "rotation_deg"),
+        kept=kept.get("flat"),
     )
     if flat is None:
         message = (
             f"No flat for session {session.name}: vignetting and dust shadows stay in.{_nearest(near_misses)}"
         )
         notes.append(finding("no_matching_flat", "warn", message))
+    elif shelf.traits[flat].given:
+        # Whoever gives a flat knows of which night it is.
+        pass
     elif shelf.traits[flat].night != session.night:
         night = shelf.traits[flat].night
         message = f"Session {session.name} uses the flat of {night}; dust may have moved between."
         notes.append(finding("flat_of_another_night", "info", message, night, session.night))
     return replace(session, masters={"bias": bias, "dark": dark, "flat": flat}, notes=notes)
+
+
+def _bias(wanted, shelf, kept):
+    """Name of a bias or None. Its level depends little on temperature, so one of another temperature is better than none;
+    one that was exposed for long is the last choice, for it may be a dark with a wrong name.
+    """
+    for longest_s in (LONGEST_BIAS_S, np.inf):
+        for fields in ((*SETTING, "temperature_c"), SETTING):
+            short = partial(_exposed_at_most, longest_s)
+            name, _ = shelf.pick(wanted, "bias", fields=fields, kept=kept, only=short)
+            if name:
+                return name
+    return None
+
+
+def _exposed_at_most(longest_s, traits):
+    return traits.exposure_s <= longest_s
 
 
 def _makeshift_dark(session, wanted, shelf, bias, kept, near_misses):
@@ -150,11 +177,13 @@ def _pedestal(flat, shelf, kept):
     for kind, fields in (
         ("darkflat", (*SETTING, "exposure_s")),
         ("dark", (*SETTING, "exposure_s")),
-        ("bias", SETTING),
     ):
         name, _ = shelf.pick(wanted, kind, fields=fields, kept=kept)
         if name:
             return name
+    bias = _bias(wanted, shelf, kept)
+    if bias:
+        return bias
     fitting = [
         traits
         for kind in ("darkflat", "dark")

@@ -1,11 +1,12 @@
 """What each file is: its kind, filter set, exposure and night, or why it is not used."""
 
 from collections import Counter, defaultdict
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from fnmatch import fnmatch
 from pathlib import Path
 
-from pipeline.headers import frame_kind, kind_of_words
+from pipeline.headers import frame_kind, is_master, kind_of_words
+from pipeline.named_facts import facts_of_names
 from pipeline.nights import night_of, proposed_shift, settle_shifts
 from pipeline.numerics.cfa import BAYER_PATTERNS
 from pipeline.settings.filters import filter_set_of
@@ -23,7 +24,7 @@ def classify(entries, settings, *, remembered_shifts):
     Parameters
     ----------
     entries : list of dict with "path", "below" (path below its input folder, that folder's name first), "mtime_ns",
-        and "look" from ``inspect_file``
+        "given" (whether it was named as a ready master), and "look" from ``inspect_file``
     settings : dict with the sections "input", "filter_sets" and "site"
     remembered_shifts : see ``pipeline.nights.settle_shifts``
 
@@ -62,7 +63,9 @@ def classify(entries, settings, *, remembered_shifts):
 
 
 def check_sizes(entries, usual):
-    """Quarantine lights of another size than most of their filter set, and calibration frames of no light's size.
+    """Quarantine lights of another size than most of their filter set.
+
+    Calibration frames of another size stay: they match no light, and are then named as near misses.
 
     Parameters
     ----------
@@ -79,13 +82,12 @@ def check_sizes(entries, usual):
         for name, counts in sizes.items()
     }
     for entry in used:
-        width, height = _size(entry)
-        if entry["kind"] == "light" and (width, height) != common[entry["filter_set"]]:
-            expected = "{} x {}".format(*common[entry["filter_set"]])
-            reason = f"{width} x {height} pixels, while most lights of {entry['filter_set']} have {expected}"
+        if entry["kind"] == "light" and _size(entry) != common[entry["filter_set"]]:
+            found, expected = (
+                "{} x {}".format(*size) for size in (_size(entry), common[entry["filter_set"]])
+            )
+            reason = f"{found} pixels, while most lights of {entry['filter_set']} have {expected}"
             entry.update(status=QUARANTINED, reason=reason)
-        elif entry["kind"] != "light" and common and (width, height) not in common.values():
-            entry.update(status=QUARANTINED, reason=f"{width} x {height} pixels, which no light has")
 
 
 def _size(entry):
@@ -98,12 +100,19 @@ def _apply(entry, settings):
     override = _override(entry["below"], settings["input"]["overrides"])
     kind = override.pop("image_type", None) or frame_kind(entry["look"]["kind_header"], entry["below"])
     facts.update(override)
+    for name, value in facts_of_names(entry["below"]).items():
+        # What header and config leave open.
+        facts.setdefault(name, value)
     filter_set, spelling = _filter_set(entry, settings["filter_sets"])
     if kind is None and filter_set and facts.get("exposure_s", 0) > 0:
         # Neither header nor names say what it is; a frame through a filter of ours is taken for a light.
         kind = "light"
     entry["kind"] = kind
-    reason = _what_is_missing(facts, kind)
+    # A header that says so is believed wherever the file lies: among raw frames a master would spoil their mean.
+    entry["given"] = entry.get("given", False) or is_master(entry["look"]["kind_header"])
+    reason = _what_is_missing(facts, kind, given=entry["given"])
+    if entry["given"] and kind in ("bias", "dark", "darkflat") and entry["look"]["unit_range"]:
+        reason = f"a master {kind} with values from 0 to 1 (expected ADU, as in the raw frames)"
     if not reason and kind in ("light", "flat"):
         entry["filter_set"] = filter_set
         if filter_set is None and spelling is None:
@@ -117,6 +126,13 @@ def _apply(entry, settings):
         entry.update(status=QUARANTINED, reason=reason)
         return
     facts.setdefault("exposure_s", 0.0)
+    if "start_utc" not in facts and "start_local" in facts:
+        shift = timedelta(hours=proposed_shift(facts, settings["site"])[0])
+        try:
+            facts["start_utc"] = (datetime.fromisoformat(facts["start_local"]) - shift).isoformat()
+        except OverflowError:
+            # A clock that stands at the beginning or end of the calendar.
+            facts["start_utc"] = facts["start_local"]
     if "start_utc" not in facts:
         # The time at which the file was last written is near enough to tell the night.
         written = datetime.fromtimestamp(entry["mtime_ns"] / 1e9, UTC)
@@ -124,19 +140,21 @@ def _apply(entry, settings):
         facts["start_from_file"] = True
 
 
-def _what_is_missing(facts, kind):
+def _what_is_missing(facts, kind, *, given):
     """Why a frame cannot be used, or ""."""
     if kind is None:
         return (
             "neither the keyword IMAGETYP nor a folder or file name tells light, bias, dark, flat or dark-flat; "
             "name it in input.overrides"
         )
+    if given and kind == "light":
+        return "a light that was combined from others (expected raw lights; masters are bias, dark, flat or dark-flat)"
     exposure = facts.get("exposure_s")
     if exposure is None:
         return (
             ""
-            if kind == "bias"
-            else "the keyword EXPTIME is missing (expected seconds); give it in input.overrides"
+            if kind == "bias" or (given and kind == "flat")
+            else "the keyword EXPTIME is missing (expected seconds), and no name tells it; give it in input.overrides"
         )
     if exposure < 0 or (kind == "light" and exposure == 0):
         return f"EXPTIME is {exposure:g} s (expected {'more than 0' if kind == 'light' else '0 or more'})"

@@ -175,7 +175,7 @@ def _seen_diagonal(members):
     """Diagonal of the green pixels ("main", "anti", "none") if most frames with light agree on it, else None."""
     votes = Counter()
     for entry in members:
-        test = entry["look"]["green"]
+        test = None if entry.get("given") else entry["look"]["green"]
         if entry["kind"] in ("light", "flat") and test is not None:
             votes[GreenTest(**test).greens] += 1
     votes.pop(None, None)

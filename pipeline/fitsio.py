@@ -47,22 +47,22 @@ UNITS_OF_EXTENSION = {
 }
 """BUNIT of the extensions that accompany an image in electrons per second."""
 
-READ_ERRORS = (
-    OSError,
-    ValueError,
-    TypeError,
-    KeyError,
-    IndexError,
-    AttributeError,
-    EOFError,
-    OverflowError,
-    MemoryError,
-)
-"""What astropy raises on damaged files, by trial on truncated, empty and overwritten ones."""
+LARGEST_PIXELS = 1_000_000_000
+"""No camera for the sky has a sensor of so many pixels; a header that promises more is damaged."""
+
+LARGEST_ADU = 2.0**32
+"""No converter counts so far: a floating-point pixel beyond is no number."""
+
+LARGEST_COMPRESSION = 1032
+"""Deflate cannot shrink anything by more (zlib's technical details: 1032 to 1), nor do the other methods of FITS on
+anything but a frame without content."""
+
+GZIP_MAGIC = b"\x1f\x8b"
+"""First bytes of a gzip file (RFC 1952, section 2.3.1)."""
 
 
 def read_header(path):
-    """Header of the first header-data unit that holds a two-dimensional image.
+    """Header of the header-data unit that holds the picture: the largest two-dimensional image of the file.
 
     Returns
     -------
@@ -87,12 +87,13 @@ def read_frame(path, hdu=None, *, rows=None):
     Parameters
     ----------
     path : FITS file, plain, gzip- or tile-compressed
-    hdu : index of the header-data unit; the first image by default
+    hdu : index of the header-data unit; the largest image by default
     rows : (first, stop), to read only these rows; all by default
 
     Returns
     -------
-    (ny, nx) uint16 where the camera wrote unsigned 16-bit numbers, else int32 or float32; native byte order
+    (ny, nx) uint16 where the camera wrote unsigned 16-bit numbers, else int32 or float32; native byte order; NaN where
+    a floating-point pixel holds no number that a camera could give
 
     Raises
     ------
@@ -101,20 +102,28 @@ def read_frame(path, hdu=None, *, rows=None):
     """
     with _opened(path) as hdus:
         index = _image_index(path, hdus) if hdu is None else hdu
+        unit = _unit(path, hdus, index)
+        if _plane_shape(unit) is None:
+            raise InputError(f"{path}: no two-dimensional image in unit {index}")
+        _check_promise(path, unit)
         try:
-            data = hdus[index].data if rows is None else hdus[index].section[slice(*rows)]
-        except READ_ERRORS as error:
+            if rows is None:
+                data = unit.data.reshape(unit.shape[-2:])
+            else:
+                data = unit.section[(*(0,) * (len(unit.shape) - 2), slice(*rows))]
+        except Exception as error:
             raise InputError(
                 f"{path}: the pixels cannot be read to the end ({_first_line(error)})"
             ) from error
-        if data is None or data.ndim != 2:
-            raise InputError(f"{path}: no two-dimensional image in unit {index}")
         if data.dtype.kind in "iu" and data.dtype.itemsize <= 2:
             wanted = np.uint16 if data.dtype.kind == "u" else np.int32
         else:
-            wanted = np.int32 if data.dtype.kind in "iu" else np.float32
+            wanted = np.int32 if np.can_cast(data.dtype, np.int32) else np.float32
         # A copy, so that nothing refers to the file (or its memory map) after it is closed.
-        return np.array(data, dtype=wanted, order="C")
+        frame = np.array(data, dtype=wanted, order="C")
+        if wanted is np.float32:
+            frame[~(np.abs(frame) < LARGEST_ADU)] = np.nan
+        return frame
 
 
 def read_image(path, name=None):
@@ -122,7 +131,7 @@ def read_image(path, name=None):
     with _opened(path) as hdus:
         try:
             data = hdus[0 if name is None else name].data
-        except READ_ERRORS as error:
+        except Exception as error:
             raise InputError(f"{path}: no readable image {name or 'in the primary unit'}") from error
         if data is None:
             raise InputError(f"{path}: no image {name or 'in the primary unit'}")
@@ -138,7 +147,7 @@ def read_hdus(path):
                 for hdu in hdus
                 if hdu.is_image and hdu.data is not None
             }
-        except READ_ERRORS as error:
+        except Exception as error:
             raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
         return hdus[0].header.copy(), images
 
@@ -157,7 +166,7 @@ def read_rows(path, names, first, stop):
                 hdu = hdus[0 if name == "PRIMARY" else name]
                 leading = (slice(None),) * (len(hdu.shape) - 2)
                 data = hdu.section[(*leading, slice(first, stop))]
-            except READ_ERRORS as error:
+            except Exception as error:
                 raise InputError(f"{path}: no readable image {name} ({_first_line(error)})") from error
             rows[name] = np.array(data, dtype=data.dtype.newbyteorder("="), order="C")
         return rows
@@ -233,6 +242,9 @@ class _opened:
     Headers of capture programs are full of small offences that astropy warns about and repairs; they do
     not concern the user. A truncated file is another matter: astropy only warns, and fails when the pixels
     are used, so that warning is turned into an error.
+
+    Damaged bytes make the readers below us raise almost anything (by trial: a dozen kinds of exception). So whatever
+    is raised while such a file is open, here and in the functions above, means that the file is damaged.
     """
 
     def __init__(self, path):
@@ -243,13 +255,15 @@ class _opened:
         self._warnings.__enter__()
         warnings.simplefilter("ignore", AstropyWarning)
         warnings.simplefilter("ignore", VerifyWarning)
+        # Scaled pixels that are no numbers; what is made of them is judged by the pixels.
+        warnings.simplefilter("ignore", RuntimeWarning)
         warnings.filterwarnings("error", message=".*truncated.*", category=AstropyUserWarning)
         self._file = None
         try:
             # Opened here because astropy leaves its file open when it gives up on the content.
             self._file = open(self.path, "rb")
             self.hdus = fits.open(self._file, memmap=False, lazy_load_hdus=True)
-        except (*READ_ERRORS, AstropyUserWarning) as error:
+        except Exception as error:
             if self._file is not None:
                 self._file.close()
             self._warnings.__exit__(None, None, None)
@@ -260,18 +274,59 @@ class _opened:
         self.hdus.close()
         self._file.close()
         self._warnings.__exit__(None, None, None)
-        if kind is not None and issubclass(kind, (*READ_ERRORS, AstropyUserWarning)):
+        if kind is not None and issubclass(kind, Exception) and not issubclass(kind, InputError):
             raise InputError(f"{self.path}: damaged FITS file ({_first_line(error)})") from error
 
 
 def _image_index(path, hdus):
+    """Index of the largest two-dimensional image; what a program puts beside it is a thumbnail or a mask."""
+    best, most, others = None, 0, []
     try:
         for index, hdu in enumerate(hdus):
-            if hdu.is_image and hdu.header.get("NAXIS", 0) == 2:
-                return index
-    except (*READ_ERRORS, AstropyUserWarning) as error:
-        raise InputError(f"{path}: damaged FITS structure ({_first_line(error)})") from error
-    raise InputError(f"{path}: holds no two-dimensional image")
+            if hdu.fileinfo()["datSpan"] < 0:
+                # An axis of negative length: the reader would go round in circles.
+                raise InputError(f"{path}: unit {index} is said to have less than no pixels")
+            shape = _plane_shape(hdu)
+            if shape is not None and shape[0] * shape[1] > most:
+                best, most = index, shape[0] * shape[1]
+            elif shape is None and hdu.is_image and hdu.shape:
+                others.append(" x ".join(map(str, reversed(hdu.shape))))
+    except Exception as error:
+        if best is None:
+            raise InputError(f"{path}: damaged FITS structure ({_first_line(error)})") from error
+        # The picture is whole; what follows it does not concern us.
+    if best is None:
+        found = f"; found {', '.join(others)} pixels, which no raw frame has" if others else ""
+        raise InputError(f"{path}: holds no two-dimensional image{found}")
+    return best
+
+
+def _plane_shape(hdu):
+    """(ny, nx) of a two-dimensional image, further axes of length 1 left out; None for anything else."""
+    if not hdu.is_image or len(hdu.shape) < 2 or any(length != 1 for length in hdu.shape[:-2]):
+        return None
+    ny, nx = hdu.shape[-2:]
+    return (ny, nx) if ny > 0 and nx > 0 else None
+
+
+def _unit(path, hdus, index):
+    try:
+        return hdus[index]
+    except Exception as error:
+        raise InputError(f"{path}: has no header-data unit {index} ({_first_line(error)})") from error
+
+
+def _check_promise(path, hdu):
+    """Refuse an image larger than its file can hold, before memory is asked for."""
+    ny, nx = hdu.shape[-2:]
+    with open(path, "rb") as file:
+        zipped = file.read(len(GZIP_MAGIC)) == GZIP_MAGIC
+        held = file.seek(0, 2)
+    if zipped or isinstance(hdu, fits.CompImageHDU):
+        held *= LARGEST_COMPRESSION
+    promised = ny * nx * abs(hdu.header["BITPIX"]) // 8
+    if ny * nx > LARGEST_PIXELS or promised > held:
+        raise InputError(f"{path}: shorter than its header promises ({nx} x {ny} pixels)")
 
 
 def _plain_header(header):

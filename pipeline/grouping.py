@@ -37,7 +37,7 @@ def group_sessions(lights, options):
 
 
 def group_masters(frames, options):
-    """Masters of calibration frames: one night of one kind with the same settings and temperature.
+    """Masters of calibration frames: one night of one kind with the same settings and temperature; or given ready.
 
     Flats are kept together whatever their exposure, since sky flats are exposed longer as the light fades, and
     apart by filter set and rotator angle. The others are kept apart by exposure and temperature.
@@ -55,7 +55,9 @@ def group_masters(frames, options):
     for frame in frames:
         turned = None if frame.rotation_deg is None else round(frame.rotation_deg / SAME_ROTATION_DEG)
         of_flat = (frame.filter_set, turned) if frame.kind == "flat" else (None, None)
-        groups[frame.kind, *of_flat, *_settings_of(frame)].append(frame)
+        # Each master that is given stands for itself.
+        alone = frame.path if frame.given else None
+        groups[frame.kind, *of_flat, alone, *_settings_of(frame)].append(frame)
     plans = []
     for (kind, filter_set, *_), members in groups.items():
         parts = [members]
@@ -68,8 +70,11 @@ def group_masters(frames, options):
         for part in parts:
             common = _common(part)
             label = f"flat-{filter_set}" if kind == "flat" else kind
+            given = part[0].given
+            if given:
+                label = f"given-{label}"
             name = _name(label, common, exposure=kind != "flat", temperature=kind != "flat")
-            plans.append(MasterPlan(name=name, kind=kind, filter_set=filter_set, **common))
+            plans.append(MasterPlan(name=name, kind=kind, filter_set=filter_set, given=given, **common))
     return _distinctly_named(plans)
 
 
@@ -77,6 +82,7 @@ def _settings_of(frame):
     """What frames of one night and one camera setting share, apart from exposure and temperature."""
     return (
         frame.night, frame.gain_setting, frame.offset_setting, frame.binning, frame.width, frame.height, frame.cfa,
+        frame.origin,
     )  # fmt: skip
 
 

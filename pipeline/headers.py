@@ -1,7 +1,7 @@
 """What a raw frame says about itself, whatever program wrote it.
 
 Keywords are those that capture programs and observatories use at large (common practice, no source), beside
-the reserved ones of FITS 4.0 (DATE-OBS, OBJECT, INSTRUME, TELESCOP).
+the reserved ones of FITS 4.0 (DATE-OBS, DATE-BEG, XPOSURE, OBJECT).
 """
 
 import math
@@ -9,9 +9,17 @@ import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-__all__ = ["KIND_KEYWORDS", "exposure_start", "frame_kind", "header_facts", "kind_of_words", "number"]
+__all__ = [
+    "KIND_KEYWORDS",
+    "exposure_start",
+    "frame_kind",
+    "header_facts",
+    "is_master",
+    "kind_of_words",
+    "number",
+]
 
-KIND_KEYWORDS = ("IMAGETYP", "FRAME", "FRAMETYP", "OBSTYPE")
+KIND_KEYWORDS = ("IMAGETYP", "FRAME", "FRAMETYP", "OBSTYPE", "KIND")
 """Keywords that tell what a frame is, in order of trust."""
 
 KIND_WORDS = (
@@ -25,8 +33,8 @@ KIND_WORDS = (
 "flat". They count as whole words; a number may follow ("flat01"), but not after "offset", where it is a setting."""
 
 NUMBERS = {
-    "exposure_s": ("EXPTIME", "EXPOSURE", "EXP_TIME"),
-    "gain_setting": ("GAIN", "ISO", "ISOSPEED"),
+    "exposure_s": ("EXPTIME", "EXPOSURE", "EXP_TIME", "XPOSURE"),
+    "gain_setting": ("GAIN", "ISO", "ISOSPEED", "GAINSET"),
     "offset_setting": ("OFFSET", "BLKLEVEL"),
     "temperature_c": ("CCD-TEMP", "CCDTEMP", "DET-TEMP", "SET-TEMP", "CAMTEMP"),
     "electrons_per_adu": ("EGAIN",),
@@ -35,7 +43,27 @@ NUMBERS = {
     "focal_length_mm": ("FOCALLEN",),
     "pixel_um": ("XPIXSZ", "PIXSIZE1"),
 }
-"""Keywords that hold a number, in order of trust."""
+"""Keywords that hold a number, in order of trust: what was measured before what was asked for."""
+
+POSSIBLE = {
+    "temperature_c": (-150.0, 80.0),
+    "gain_setting": (0.0, math.inf),
+    "offset_setting": (0.0, math.inf),
+    "rotation_deg": (-360.0, 360.0),
+}
+"""Range outside of which a number stands for "not known", like -273.15 or -999 degC."""
+
+FILTER_KEYWORDS = ("FILTER", "FILTER1", "FILTERID", "FILTNAME", "FILTSET")
+"""Keywords that name the filter, in order of trust."""
+
+BINNING_KEYWORDS = (("XBINNING", "YBINNING"), ("BINX", "BINY"), ("BINNING", None), ("CCDSUM", None))
+"""Keywords of the binning along x and y, or of both in one text like "2x2" or "2 2"."""
+
+MOST_BINNING = 64
+"""A larger number is no binning."""
+
+ORIGIN_KEYWORDS = ("XORGSUBF", "YORGSUBF")
+"""Keywords of the place on the sensor, in pixels as binned, where a subframe begins."""
 
 LONGITUDE_KEYWORDS = ("SITELONG", "LONG-OBS", "OBSGEO-L")
 """Keywords of the site's longitude, east positive, in degrees or as degrees, minutes and seconds."""
@@ -48,6 +76,9 @@ DATE_KEYWORDS = ("DATE-OBS", "DATE-BEG", "DATE_OBS")
 
 TIME_KEYWORDS = ("TIME-OBS", "UTSTART", "UT")
 """Where the start is a date alone, keywords of its time of day."""
+
+LOCAL_KEYWORDS = ("DATE-LOC", "LOCALTIM", "LOCTIME")
+"""Keywords of the start by the clock of the place."""
 
 DAY_COUNTS = {"MJD-OBS": 0.0, "JD": 2400000.5}
 """Keywords that count days, with their count on ``MJD_ZERO`` (FITS 4.0 section 9.5)."""
@@ -83,13 +114,21 @@ def number(value):
 
 def kind_of_words(text):
     """Kind of frame that a text names ("Light Frame", "FLAT", "Darks", "dark_012"), or None."""
-    squeezed = re.sub(r"[\W_]+", " ", str(text)).strip().lower()
+    squeezed = re.sub(r"[\W_]+|master", " ", str(text).lower()).strip()
     for kind, words in KIND_WORDS:
         for word in words:
             after = r"[a-z]|\s*\d" if word == "offset" else "[a-z]"
             if re.search(rf"(?<![a-z]){word}s?(?!{after})", squeezed):
                 return kind
     return None
+
+
+def is_master(header):
+    """Whether the header calls the frame a master, one that was combined from others ("Master Dark"), or is that of one
+    of ours, with its keyword KIND alone.
+    """
+    stated = [keyword for keyword in KIND_KEYWORDS if kind_of_words(header.get(keyword, ""))]
+    return stated == ["KIND"] or any("master" in str(header.get(key, "")).lower() for key in KIND_KEYWORDS)
 
 
 def frame_kind(header, path):
@@ -115,36 +154,48 @@ def header_facts(header):
     Returns
     -------
     dict with some of: the names in ``NUMBERS``, "longitude_deg", "utc_offset_h", "filter", "binning",
-    "start_utc", "pattern_text"; and always "object_name", "x_offset", "y_offset" (place of the first pixel in
-    the colour pattern) and "row_order"
+    "start_utc", "start_local", "pattern_text", "origin" ("x,y", where on the sensor a subframe begins), "night" (from a
+    master of ours); and always "object_name", "x_offset", "y_offset" (place of the first pixel in the colour pattern) and "row_order"
     """
     facts = {}
     for name, keywords in NUMBERS.items():
         values = (number(header[keyword]) for keyword in keywords if keyword in header)
-        value = next((v for v in values if v is not None), None)
-        if value is not None and not (name in POSITIVE and value <= 0):
+        value = next((v for v in values if v is not None and _possible(name, v)), None)
+        if value is not None:
             facts[name] = value
     longitude = next((_degrees(header[key]) for key in LONGITUDE_KEYWORDS if key in header), None)
     if longitude is not None and 0 < abs(longitude) <= 360:
         facts["longitude_deg"] = (longitude + 180) % 360 - 180
+    local = next((s for s in (exposure_start(header.get(key)) for key in LOCAL_KEYWORDS) if s), None)
+    if local:
+        facts["start_local"] = local
     start = _start(header)
     if start:
         facts["start_utc"] = start
-        offset = _utc_offset(header, start)
+        offset = _utc_offset(local, start)
         if offset is not None:
             facts["utc_offset_h"] = offset
-    filter_name = str(header.get("FILTER", "")).strip()
+    filter_name = next((name for name in (_text(header, key) for key in FILTER_KEYWORDS) if name), "")
     if filter_name:
         facts["filter"] = filter_name
-    x_binning, y_binning = (number(header.get(key, "")) for key in ("XBINNING", "YBINNING"))
-    if x_binning and x_binning >= 1:
-        facts["binning"] = f"{int(x_binning)}x{int(y_binning or x_binning)}"
-    pattern = str(header.get("BAYERPAT") or header.get("COLORTYP") or "").strip().upper()
+    binning = _binning(header)
+    if binning:
+        facts["binning"] = binning
+    origin = _origin(header)
+    if origin:
+        facts["origin"] = origin
+    pattern = (
+        str(header.get("BAYERPAT") or header.get("COLORTYP") or header.get("CFAPAT") or "").strip().upper()
+    )
     if pattern:
         facts["pattern_text"] = pattern
+    night = str(header.get("NIGHT", "")).strip()
+    if re.fullmatch(r"\d{4}-\d\d-\d\d", night):
+        facts["night"] = night
     facts["object_name"] = str(header.get("OBJECT") or header.get("FIELD") or "").strip()
     for name, keyword in (("x_offset", "XBAYROFF"), ("y_offset", "YBAYROFF")):
-        facts[name] = int(number(header.get(keyword, 0)) or 0)
+        # Only odd or even counts.
+        facts[name] = int(number(header.get(keyword, 0)) or 0) % 2
     facts["row_order"] = str(header.get("ROWORDER", "")).strip().upper()
     return facts
 
@@ -181,9 +232,38 @@ def _start(header):
     return None
 
 
-def _utc_offset(header, start_utc):
-    """Local clock minus UTC in hours from DATE-LOC, or None."""
-    local = exposure_start(header.get("DATE-LOC"))
+def _possible(name, value):
+    """Whether a number can be what it is said to be; zeros and impossible values stand for "not known"."""
+    if name in POSITIVE and value <= 0:
+        return False
+    lowest, highest = POSSIBLE.get(name, (-math.inf, math.inf))
+    return lowest <= value <= highest
+
+
+def _text(header, keyword):
+    return str(header.get(keyword, "")).strip()
+
+
+def _binning(header):
+    """Like "2x2", or None."""
+    for x_key, y_key in BINNING_KEYWORDS:
+        found = re.findall(r"\d+(?:\.0*)?", " ".join(_text(header, key) for key in (x_key, y_key) if key))
+        factors = [int(float(text)) for text in found[:2] if len(text) < 8]
+        if factors and all(1 <= factor <= MOST_BINNING for factor in factors):
+            return f"{factors[0]}x{factors[-1]}"
+    return None
+
+
+def _origin(header):
+    """Like "640,128": first column and row of a subframe, or None."""
+    place = [number(header.get(key, "")) for key in ORIGIN_KEYWORDS]
+    if any(value is None or value < 0 for value in place):
+        return None
+    return "{:.0f},{:.0f}".format(*place)
+
+
+def _utc_offset(local, start_utc):
+    """Local clock minus UTC in hours, or None."""
     if local is None:
         return None
     hours = (datetime.fromisoformat(local) - datetime.fromisoformat(start_utc)).total_seconds() / 3600

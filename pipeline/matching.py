@@ -20,6 +20,7 @@ LABELS = {
     "temperature_c": ("temperature", " degC"),
     "binning": ("binning", ""),
     "size": ("size", ""),
+    "origin": ("place of the subframe on the sensor", ""),
     "cfa": ("colour pattern", ""),
     "filter_set": ("filter set", ""),
     "rotation_deg": ("rotation", " deg"),
@@ -42,6 +43,8 @@ class Traits:
     cfa: str
     filter_set: str | None
     rotation_deg: float | None
+    origin: str | None
+    given: bool
 
     @classmethod
     def of(cls, plan):
@@ -56,6 +59,7 @@ class Traits:
         return cls(
             plan.name, plan.night, plan.exposure_s, plan.gain_setting, plan.offset_setting, plan.temperature_c,
             plan.binning, f"{plan.width} x {plan.height}", plan.cfa, plan.filter_set, turned,
+            plan.frames[0].origin, getattr(plan, "given", False),
         )  # fmt: skip
 
 
@@ -92,9 +96,9 @@ def differences(wanted, group, options, *, fields):
 def choose(wanted, groups, options, *, fields, kept=None):
     """The calibration frames to use.
 
-    Those of the same night come first, then of the nearest night, then of the nearest temperature. What was chosen
-    before is kept while it fits, unless the night itself now has its own: so a later night never changes the match
-    of an earlier one.
+    Masters that were given come first, then those that tell most of what has to agree, then those of the nearest
+    night, then of the nearest temperature. What was chosen before is kept while it fits, unless the night itself now
+    has its own, or a master was given: so a later night never changes the match of an earlier one.
 
     Parameters
     ----------
@@ -111,12 +115,21 @@ def choose(wanted, groups, options, *, fields, kept=None):
     judged = [(differences(wanted, group, options, fields=fields), group) for group in groups]
     fitting = [group for differs, group in judged if not differs]
     if fitting:
-        best = min(fitting, key=lambda group: _distance(wanted, group))
-        if best.night != wanted.night and kept in {group.name for group in fitting}:
+        best = min(
+            fitting,
+            key=lambda group: (not group.given, _untold(wanted, group, fields), *_distance(wanted, group)),
+        )
+        alike = {group.name for group in fitting if group.given == best.given}
+        if best.night != wanted.night and kept in alike:
             return kept, []
         return best.name, []
     judged.sort(key=lambda item: (len(item[0]), _distance(wanted, item[1])))
     return None, [Mismatch(group.name, tuple(differs)) for differs, group in judged[:MOST_CANDIDATES]]
+
+
+def _untold(wanted, group, fields):
+    """Number of fields that the calibration frames do not tell, though what is wanted does."""
+    return sum(getattr(wanted, name) is not None and getattr(group, name) is None for name in fields)
 
 
 def _agree(name, ours, theirs, options):

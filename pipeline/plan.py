@@ -47,6 +47,8 @@ class FrameRecord:
     rotation_deg, focal_length_mm, pixel_um, object_name : from the header
     clipped_adu : level at which the camera clips, seen as a pile of pixels at the frame's highest value
     hdu : index of the header-data unit that holds the image
+    origin : "x,y", where on the sensor a subframe begins
+    given : True for a master that was made before
     size, mtime_ns : of the file
     """
 
@@ -73,6 +75,8 @@ class FrameRecord:
     pixel_um: float | None = None
     clipped_adu: float | None = None
     object_name: str = ""
+    origin: str | None = None
+    given: bool = False
 
 
 @dataclass(frozen=True)
@@ -80,7 +84,8 @@ class MasterPlan:
     """Which raw frames make one master, and which master is subtracted from them first.
 
     ``pedestal`` names the dark-flat, bias or dark master taken off each flat, or the bias master that a
-    dark of another exposure needs to be scaled; None where there is none.
+    dark of another exposure needs to be scaled; None where there is none. ``given`` tells that the only frame is
+    a master that was made before, to be taken over as it is.
     """
 
     name: str
@@ -97,6 +102,7 @@ class MasterPlan:
     binning: str = "1x1"
     filter_set: str | None = None
     pedestal: str | None = None
+    given: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """What calibrates a session: its masters, the pedestal they make, and what is known of the camera."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,12 @@ CONTAINER_MAX_ADU = 65535.0
 DARKEST_SHARE = 0.001
 """Share of the pixels below which a pedestal is guessed: vignetted corners and shadows come closest to it, and the
 few pixels that are dead lie lower still."""
+
+LEAST_OF_BIAS = 0.5
+"""A dark that was given and lies below this share of the bias level holds no bias: it was taken off before."""
+
+LEAST_OF_LIGHTS = 0.1
+"""The same in units of the darkest pixels of a light, where there is no bias; these may hold a bright sky."""
 
 
 class Flags:
@@ -149,6 +155,7 @@ def session_pedestal(session, masters, settings, flags):
     """
     dark, bias = masters.get("dark"), masters.get("bias")
     if dark is not None:
+        dark = _with_its_bias(session, dark, bias, flags)
         return _from_dark(session, dark, bias, settings["calibration"]["exposure_tolerance"], flags)
     if bias is not None:
         message = (
@@ -170,6 +177,25 @@ def session_pedestal(session, masters, settings, flags):
     )
     flags("pedestal_guessed", "warn", message, level)
     return Pedestal(level)
+
+
+def _with_its_bias(session, dark, bias, flags):
+    """The dark; one that was given without its bias gets it back, or is flagged if there is none."""
+    if not dark.header.get("GIVEN"):
+        return dark
+    level = _sampled_median(dark.value)
+    if bias is not None and level < LEAST_OF_BIAS * _sampled_median(bias.value):
+        message = f"The given dark has a level of {level:.0f} ADU, so its bias was taken off before; it is added again."
+        flags("bias_added_to_dark", "info", message, level, _sampled_median(bias.value))
+        return replace(dark, value=dark.value + bias.value)
+    darkest = _guessed_level(session) if bias is None else 0.0
+    if level < LEAST_OF_LIGHTS * darkest:
+        message = (
+            f"The given dark has a level of {level:.0f} ADU and the darkest pixels of the lights {darkest:.0f} ADU: was its "
+            "bias taken off? Give the bias too; without it the sky level and the noise that follows from it are wrong."
+        )
+        flags("dark_without_bias", "warn", message, level, darkest)
+    return dark
 
 
 def _from_dark(session, dark, bias, tolerance, flags):

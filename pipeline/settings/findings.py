@@ -32,7 +32,7 @@ class Finding:
         text = f"{where}: {self.problem}" if where else self.problem
         if self.expected:
             text += f"; expected {self.expected}"
-        return text + "." + (f" {self.hint}" if self.hint else "")
+        return _printable(text + "." + (f" {self.hint}" if self.hint else ""))
 
 
 def summary(name, findings):
@@ -57,3 +57,8 @@ def shown(value):
     else:
         text = str(value)
     return text if len(text) <= LONGEST_VALUE else text[: LONGEST_VALUE - 3] + "..."
+
+
+def _printable(text):
+    """The text on one line, with what cannot be printed written out."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

@@ -1,11 +1,16 @@
 """Mistakes that no single key shows: filter sets that contradict each other, files that are not there."""
 
+import os
+from datetime import datetime
 from pathlib import Path
 
 from pipeline.settings.filters import lines_of, spellings
 from pipeline.settings.tables.filter_sets import LINES_NM
 
 __all__ = ["check_meaning"]
+
+FIRST_DAY = "0001-01-01"
+"""A date that is one, in the place of one that is not given."""
 
 WIDEST_NARROWBAND_NM = 60.0
 """A passband of a dual-band or narrowband filter wider than this is surely a slip; such filters are 3 to 35
@@ -19,6 +24,7 @@ def check_meaning(checked):
     """
     faulty = {finding.path for finding in checked.findings}
     _check_folders(checked, faulty)
+    _check_dates(checked)
     _check_curve(checked, "camera.response", checked.settings["camera"]["response"])
     _check_filter_sets(checked, faulty)
     _check_optics(checked)
@@ -40,15 +46,23 @@ def _check_folders(checked, faulty):
         checked.find("input.folders", "is empty", "at least one folder with raw frames")
     for index, folder in enumerate(folders):
         path = f"input.folders[{index}]"
-        if folder is not None and not Path(folder).is_dir():
+        if folder is not None and not os.path.isdir(folder):
             checked.find(
                 path,
                 f'there is no folder "{folder}"',
                 "an existing folder",
                 f"Relative names start at {Path.cwd()}.",
             )
+    for index, path in enumerate(checked.settings["input"]["masters"] or []):
+        if path is not None and not os.path.exists(path):
+            checked.find(
+                f"input.masters[{index}]",
+                f'there is no "{path}"',
+                "an existing file or folder",
+                f"Relative names start at {Path.cwd()}.",
+            )
     output = checked.settings["output"]["folder"]
-    if output and Path(output).is_file():
+    if output and os.path.isfile(output):
         checked.find("output.folder", f'"{output}" is a file', "a folder, or a name that is still free")
     if output and set(output) & set("{}"):
         checked.find(
@@ -58,6 +72,18 @@ def _check_folders(checked, faulty):
         )
     if output and any(_same(output, folder) for folder in folders if folder):
         checked.find("output.folder", f'"{output}" is an input folder too', "a folder of its own")
+
+
+def _check_dates(checked):
+    """Dates and times that are written in the right form and still are none, like the 30th of February."""
+    for index, entry in enumerate(checked.settings["input"]["overrides"] or []):
+        for name in ("start_utc", "night"):
+            text = entry.get(name)
+            try:
+                datetime.fromisoformat(text or FIRST_DAY)
+            except ValueError as error:
+                path = f"input.overrides[{index}].{name}"
+                checked.find(path, f'found "{text}" ({error})', "a date of the calendar")
 
 
 def _check_filter_sets(checked, faulty):
@@ -127,7 +153,7 @@ def _check_bands(checked, path, entry, faulty):
 
 
 def _check_curve(checked, path, file):
-    if file is not None and not Path(file).is_file():
+    if file is not None and not os.path.isfile(file):
         checked.find(path, f'there is no file "{file}"', "an existing CSV file, or null")
 
 

@@ -6,6 +6,8 @@ that night. The plan files it leaves are rewritten only where their content chan
 
 import json
 import os
+import stat
+import sys
 from collections import Counter
 from fnmatch import fnmatch
 from pathlib import Path
@@ -16,6 +18,7 @@ from pipeline.atomic import write_if_different
 from pipeline.classification import QUARANTINED, UNUSED, USED, WAITING, check_sizes, classify
 from pipeline.colour_pattern import settle_patterns
 from pipeline.digest import code_digest
+from pipeline.disk_space import shown_bytes
 from pipeline.errors import ConfigError, InputError
 from pipeline.frame_check import inspect_file
 from pipeline.grouping import group_masters, group_sessions
@@ -39,11 +42,15 @@ def run(layout, unit, settings, **_):
     with qa.record(layout, "inventory", unit) as record:
         known = _remembered(layout)
         previous = _previous_plans(layout)
-        found = find_files(settings["input"], skip=layout.root)
+        given = _given_files(settings["input"])
+        raw = dict(find_files(settings["input"], skip=layout.root))
+        elsewhere = {path.resolve() for path in given}
+        found = sorted(
+            {**{p: below for p, below in raw.items() if p.resolve() not in elsewhere}, **given}.items()
+        )
         _check_mounted(settings["input"]["folders"], found, known, layout)
-        entries = [
-            _entry(path, below, known["files"]) for path, below in progress(found, "inventory", unit="files")
-        ]
+        entries = [{**_entry(path, below, known["files"]), "given": path in given} for path, below in found]
+        _look_at_new(layout, entries, known)
         shifts = classify(entries, settings, remembered_shifts=known["clock_shifts"])
         check_sizes(entries, _usual_sizes(previous))
         used = [entry for entry in entries if entry["status"] == USED]
@@ -102,15 +109,26 @@ def find_files(options, *, skip=None):
     return [(Path(path), found[path]) for path in sorted(found)]
 
 
+def _given_files(options):
+    """Files below ``input.masters``, as ``find_files`` gives them: dict path -> path below its folder."""
+    files = {
+        Path(path): f"{Path(path).resolve().parent.name}/{Path(path).name}"
+        for path in options["masters"]
+        if Path(path).is_file()
+    }
+    folders = [path for path in options["masters"] if not Path(path).is_file()]
+    return {**dict(find_files({**options, "folders": folders})), **files}
+
+
 def _remembered(layout):
     """What an earlier inventory knows: files (path -> entry), clock_shifts, and the code that looked at them."""
     made_by = code_digest("pipeline.frame_check")
     nothing = {"files": {}, "clock_shifts": {}, "made_by": made_by}
     try:
-        content = json.loads(layout.inventory().read_text(encoding="utf-8"))
+        content = _read_inventory(layout)
         files = {entry["path"]: entry for entry in content["files"]}
         shifts = {str(clock): float(shift) for clock, shift in content["clock_shifts"].items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (ValueError, KeyError, TypeError, AttributeError):
         # No inventory yet, or a damaged one: everything is looked at anew.
         return nothing
     if content.get("made_by") != made_by:
@@ -148,6 +166,10 @@ def _entry(path, below, known):
             "look": {"ok": False, "waiting": True, "reason": f"cannot be opened ({error.strerror})"},
         }
     entry.update(size=status.st_size, mtime_ns=status.st_mtime_ns)
+    if not stat.S_ISREG(status.st_mode):
+        # Opening a pipe would wait for whoever writes into it.
+        entry["look"] = {"ok": False, "waiting": False, "status": UNUSED, "reason": "not an ordinary file"}
+        return entry
     if not path.name.lower().endswith(SUFFIXES):
         reason = f"not a FITS file by its name (expected {', '.join(SUFFIXES[:3])}, or these with .fz or .gz)"
         entry["look"] = {"ok": False, "waiting": False, "status": UNUSED, "reason": reason}
@@ -159,9 +181,37 @@ def _entry(path, below, known):
     )
     if same and not before["look"].get("waiting"):
         entry["look"] = before["look"]
-    else:
-        entry["look"] = inspect_file(path)
     return entry
+
+
+def _look_at_new(layout, entries, known):
+    """Read every file that is not known, once, and say so; what was read is kept if this is interrupted."""
+    new = [entry for entry in entries if "look" not in entry]
+    if not new:
+        return
+    size = sum(entry["size"] for entry in new)
+    print(
+        f"inventory: {len(new)} of {len(entries)} files are new and read once, whole ({shown_bytes(size)})",
+        file=sys.stderr,
+    )
+    try:
+        for entry in progress(new, "inventory", unit="files"):
+            entry["look"] = inspect_file(Path(entry["path"]))
+    except BaseException:
+        _remember(layout, entries, known)
+        raise
+
+
+def _remember(layout, entries, known):
+    """Keep what was looked at, for the next time; the plans stay as they are."""
+    seen = [
+        {**entry, "status": WAITING, "reason": "the inventory was interrupted"}
+        for entry in entries
+        if "look" in entry
+    ]
+    content = _read_inventory(layout) or {"sessions": [], "masters": [], "quarantined": []}
+    content.update(files=seen, made_by=known["made_by"], clock_shifts=known["clock_shifts"])
+    _save_inventory(layout, content)
 
 
 def _printable(text):
@@ -187,6 +237,8 @@ def _frame(entry):
         binning=facts.get("binning", "1x1"),
         object_name=facts.get("object_name", ""),
         clipped_adu=look["clipped_adu"],
+        origin=facts.get("origin"),
+        given=entry["given"],
         **{name: facts.get(name) for name in NUMBERS},
     )
 
@@ -257,8 +309,24 @@ def _write_inventory(layout, entries, sessions, masters, made_by, shifts):
             }
             for plan in sessions
         ],
-        "masters": [{"name": plan.name, "kind": plan.kind, "frames": len(plan.frames)} for plan in masters],
+        "masters": [
+            {"name": plan.name, "kind": plan.kind, "frames": len(plan.frames), "given": plan.given}
+            for plan in masters
+        ],
     }
+    _save_inventory(layout, content)
+
+
+def _read_inventory(layout):
+    """The inventory as it was written, or None."""
+    try:
+        content = json.loads(layout.inventory().read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return content if isinstance(content, dict) else None
+
+
+def _save_inventory(layout, content):
     text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
     write_if_different(layout.inventory(), (text + "\n").encode())
 
@@ -277,7 +345,9 @@ def _report(record, entries, sessions, masters, pattern_flags, settings):
             record.flag(entry["status"], "warn", f"{entry['path']}: {entry['reason']}.")
     for reason, count in Counter(e["reason"] for e in entries if e["status"] == UNUSED).items():
         record.flag("unused", "info", f"{count} file(s) not used: {reason}.", count)
-    undated = sum(bool(entry.get("facts", {}).get("start_from_file")) for entry in entries)
+    undated = sum(
+        bool(entry.get("facts", {}).get("start_from_file")) and not entry["given"] for entry in entries
+    )
     if undated:
         message = f"{undated} file(s) without DATE-OBS: their night is taken from the time of the file."
         record.flag("no_date", "warn", message, undated)

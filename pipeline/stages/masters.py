@@ -12,6 +12,7 @@ import numpy as np
 from pipeline import qa
 from pipeline.errors import InputError, StageError
 from pipeline.fitsio import read_frame, read_hdus, read_image, write_fits
+from pipeline.given_master import take_over
 from pipeline.master_checks import check_dark, check_flat, compare_camera
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.combine import clipped_mean
@@ -51,6 +52,9 @@ def run(layout, unit, settings, **_):
     with qa.record(layout, "masters", unit) as record:
         plan = load_master(layout.master_plan(unit))
         record.input(layout.master_plan(unit))
+        if plan.given:
+            take_over(layout, plan, settings, record)
+            return
         options, memory_gb = settings["calibration"], settings["run"]["memory_gb"]
         cfa, is_flat = Cfa(plan.cfa), plan.kind == "flat"
         frames = _intact(plan, record)
@@ -290,6 +294,9 @@ def _keywords(plan, frames, camera, constants):
         "FILTSET": (plan.filter_set, "filter set"),
         "CFAPAT": (plan.cfa, "colour pattern as stored"),
         "GAINSET": (plan.gain_setting, "gain setting of the camera"),
+        "OFFSET": (plan.offset_setting, "offset setting of the camera"),
+        "CCD-TEMP": (plan.temperature_c, "[degC] temperature of the sensor"),
+        "BINNING": (plan.binning, "binning"),
         "RDNADU": (camera["noise"], "[adu] read noise"),
         "GAINPTC": (camera["gain"], "[e-/adu] gain from flats"),
         "PEDESTAL": (plan.pedestal, ""),

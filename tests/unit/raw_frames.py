@@ -16,7 +16,7 @@ COLOURS = {"R": 0.5, "G": 1.0, "B": 0.7, "L": 1.0}
 """Relative strength of the light in each colour."""
 
 SETTINGS = {
-    "input": {"folders": [], "ignore": [], "overrides": []},
+    "input": {"folders": [], "masters": [], "ignore": [], "overrides": []},
     "site": {"longitude_deg": None, "utc_offset_h": None},
     "camera": {
         "electrons_per_adu": None,

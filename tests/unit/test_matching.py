@@ -201,6 +201,27 @@ def test_what_is_unknown_cannot_disagree():
     assert next(iter(sessions.values())).masters["dark"]
 
 
+def test_what_is_known_to_fit_comes_before_what_may_fit():
+    """A single bias whose header lost its offset must not win over a full set, whatever their names."""
+    known, untold = (
+        frames("bias", exposure_s=0.0),
+        frames("bias", count=1, exposure_s=0.0, offset_setting=None),
+    )
+    for calibration in ([*known, *untold], [*untold, *known]):
+        sessions, masters = plan(frames("light"), calibration)
+        (session,) = sessions.values()
+        assert len(masters[session.masters["bias"]].frames) == 3
+
+
+def test_a_bias_that_was_exposed_for_long_is_the_last_choice():
+    long, short = frames("bias", exposure_s=60.0), frames("bias", exposure_s=0.001, night="2031-04-01")
+    sessions, masters = plan(frames("light"), [*long, *short])
+    (session,) = sessions.values()
+    assert masters[session.masters["bias"]].exposure_s == 0.001
+    sessions, _ = plan(frames("light"), long)
+    assert next(iter(sessions.values())).masters["bias"]
+
+
 def test_a_flat_takes_a_bias_or_the_nearest_dark_where_it_has_no_dark_flat():
     def pedestal(*calibration):
         _, masters = plan(frames("light"), [*frames("flat", exposure_s=2.0), *calibration])

@@ -8,9 +8,12 @@ import pytest
 import yaml
 
 from pipeline import PROJECT_ROOT
+from pipeline.disk_space import disk_need
 from pipeline.fitsio import read_image
+from pipeline.graph import Graph
 from pipeline.layout import Layout
 from pipeline.qa import read_record
+from pipeline.settings.load import load_settings
 from tests.workflow.checkout import run_front_door
 
 NIGHT_1, NIGHT_2 = "2031-03-02", "2031-03-04"
@@ -125,6 +128,32 @@ def test_the_terminal_shows_progress_results_times_and_figures(chain):
     for word in ("picture", "report", "seconds", "peak MB", "Main figures:", "stack_session"):
         assert word in done.stdout, word
     assert "Nothing to do" in runs[2][1].stdout
+
+
+def test_the_disk_it_took_is_the_disk_that_was_foretold(chain):
+    """The estimate is made of the sizes of what the stages write, so it errs only by headers, compression of the
+    picture and the lengths of lists; these are small frames, and lists count for more than on a camera's.
+    """
+    layout, _ = chain
+    need = disk_need(
+        Graph({**load_settings(layout.root.parent / "target.yaml"), "output": {"folder": str(layout.root)}}),
+        cores=1,
+    )
+    lists = need.by_stage["tables and report"]
+    images = [
+        path.stat().st_size
+        for path in layout.root.rglob("*")
+        if path.suffix in (".fits", ".tif", ".png") and path.name != "stars.fits"
+    ]
+    others = [
+        path.stat().st_size
+        for path in layout.root.rglob("*")
+        if path.suffix in (".json", ".html", ".ecsv") or path.name == "stars.fits"
+    ]
+    assert sum(images) == pytest.approx(sum(need.by_stage.values()) - lists, rel=0.1)
+    assert sum(others) < lists
+    assert need.present == pytest.approx(sum(images), rel=0.1)
+    assert need.short == 0
 
 
 def _simulate(folder, nights):

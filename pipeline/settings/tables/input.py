@@ -15,6 +15,15 @@ KEYS = (
         "frame is, and where it does not, the name of its folder.",
     ),
     Key(
+        "input.masters",
+        kind="list",
+        of="path",
+        default=[],
+        doc="Masters that were made before, as files or folders of files; they are used before raw calibration frames where "
+        "they match. What each is, its header tells, or its name (like master_dark_120s.fits), or input.overrides. Bias and "
+        "dark in ADU, a dark with its bias still in it; a flat with its pedestal taken off.",
+    ),
+    Key(
         "input.ignore",
         kind="list",
         of="text",
