@@ -1,0 +1,191 @@
+"""Steps of light on circles about stars, measured so that gas does not count.
+
+The step at a radius is the mean of a sector's pixels just inside minus that just outside. The median over eight sectors
+is blind to a ridge or an edge of gas that crosses some of them, and to a slope, which has opposite signs on opposite
+sides. How much gas still does is measured where no star is: at places round each star.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+__all__ = ["LIGHT_SCATTER", "RadialSteps", "common_steps", "measure_steps", "window_about"]
+
+SECTORS = 8
+"""Enough that gas in two or three of them leaves the median alone, few enough that each has a good mean."""
+
+INNER_FWHM = 1.5
+"""Radius within which the star itself is seen, not its halo."""
+
+REACH_SHARE = 1 / 6
+"""Largest radius over the shorter side of the image: beyond it hardly any star has a whole rim in the field."""
+
+REACH_PX = 150
+"""Largest radius; wider discs are so faint that no rim shows."""
+
+SIDE_FWHM, GAP_FWHM = 1.0, 0.5
+"""Width of the belts inside and outside a radius, and half the gap between them: a rim is as soft as the PSF."""
+
+LEAST_SIDE_PX = 3
+"""Narrowest belt: a sector of it at the smallest radii still has some ten pixels."""
+
+CONTROLS = 8
+"""Places round each star at which steps are measured as well: what gas alone does there."""
+
+CONTROL_SHARE = 0.75
+"""Distance of those places over the largest radius: near enough for like gas, far enough to see another part."""
+
+MAD_TO_MEDIAN_ERROR = 1.4826 * 1.2533 / np.sqrt(SECTORS)
+"""Median absolute deviation of the sectors to the standard error of their median (normal errors)."""
+
+WITHOUT_BEST_SIGMA = 4.0
+"""Significance of a common step that must be left without the star that shows it best: one star alone may sit in a
+bubble of gas, or on a ridge."""
+
+LIGHT_SCATTER = 0.3
+"""Relative error of a star's light as a measure of its halo, before its own steps are looked at."""
+
+
+@dataclass(frozen=True)
+class RadialSteps:
+    """Steps of each star at each radius, (n, radii), and the belts on which they were measured."""
+
+    radii: np.ndarray
+    step: np.ndarray
+    error: np.ndarray
+    side: int
+    gap: int
+
+    def expected(self, profile):
+        """(radii,) step of a radial ``profile`` on the same belts."""
+        belt = np.arange(self.side) + 0.5
+        inside = profile(self.radii[:, None] - self.gap - self.side + belt).mean(axis=1)
+        return inside - profile(self.radii[:, None] + self.gap + belt).mean(axis=1)
+
+
+def measure_steps(line, x, y, fwhm, noise):
+    """Measure the steps about stars.
+
+    Parameters
+    ----------
+    line : (ny, nx) float32, NaN where nothing is known
+    x, y : (n,) positions, pixels
+    fwhm : of the image, pixels
+    noise : of a pixel, in the unit of ``line``
+
+    Returns
+    -------
+    RadialSteps, or None where the image is too small for belts
+    """
+    reach = int(min(REACH_PX, min(line.shape) * REACH_SHARE))
+    side = max(LEAST_SIDE_PX, round(SIDE_FWHM * fwhm))
+    gap = max(1, round(GAP_FWHM * fwhm))
+    radii = np.arange(int(np.ceil(INNER_FWHM * fwhm)) + side + gap, reach - side - gap + 1)
+    if radii.size < 2 * side:
+        return None
+    step, error = (np.zeros((len(x), radii.size)) for _ in range(2))
+    turn = 2 * np.pi * np.arange(CONTROLS) / CONTROLS
+    for s in range(len(x)):
+        step[s], error[s] = _median_steps(line, x[s], y[s], radii, side, gap, noise)
+        near = zip(
+            x[s] + CONTROL_SHARE * reach * np.cos(turn),
+            y[s] + CONTROL_SHARE * reach * np.sin(turn),
+            strict=True,
+        )
+        controls = [_median_steps(line, cx, cy, radii, side, gap, noise) for cx, cy in near]
+        error[s] = np.maximum(error[s], _gas_scatter(controls, side))
+    return RadialSteps(radii, step, error, side, gap)
+
+
+def common_steps(steps, light, profile=None):
+    """What the steps of stars have in common.
+
+    A star's light is itself uncertain by a share of the step, so that no star
+    outweighs all others in the mean; were there no rim, that would be nothing, so the significance is without it.
+    It is 0 where one star alone speaks.
+
+    Parameters
+    ----------
+    steps : RadialSteps of n stars
+    light : (n,) light of the stars
+    profile : callable, brightness over light at a radius that is taken off first, or None
+
+    Returns
+    -------
+    share, error, significance : (radii,) step over light, its standard error, and by how many sigma it is not 0
+    """
+    light = light[:, None]
+    step = steps.step if profile is None else steps.step - light * steps.expected(profile)
+    weight = 1.0 / steps.error**2
+    total = np.sum(weight * light**2, axis=0)
+    seen = total > 0
+    total = np.where(seen, total, 1.0)
+    share = np.sum(weight * light * step, axis=0) / total
+    sense = np.sign(share)
+    best = np.argmax(sense * step / steps.error, axis=0)[None]
+    rest = weight.copy()
+    np.put_along_axis(rest, best, 0.0, axis=0)
+    rest_total = np.sum(rest * light**2, axis=0)
+    without = (
+        sense * np.sum(rest * light * step, axis=0) / np.sqrt(np.where(rest_total > 0, rest_total, np.inf))
+    )
+    significance = np.where(without > WITHOUT_BEST_SIGMA, np.abs(share) * np.sqrt(total), 0.0)
+    for _ in range(2):
+        weight = 1.0 / (steps.error**2 + (LIGHT_SCATTER * share * light) ** 2)
+        total = np.where(seen, np.sum(weight * light**2, axis=0), 1.0)
+        share = np.sum(weight * light * step, axis=0) / total
+    return share, np.where(seen, 1.0 / np.sqrt(total), np.inf), np.where(seen, significance, 0.0)
+
+
+def window_about(shape, x, y, radius):
+    """Window about a star, and the distances from it there."""
+    ny, nx = shape
+    x0, x1 = max(int(x - radius), 0), max(min(int(x + radius) + 2, nx), 0)
+    y0, y1 = max(int(y - radius), 0), max(min(int(y + radius) + 2, ny), 0)
+    distance = np.hypot(np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y)
+    return (slice(y0, y1), slice(x0, x1)), distance
+
+
+def _gas_scatter(controls, side):
+    """(radii,) scatter of steps where no star is in the middle; 0 where none was seen whole.
+
+    The median over places is not moved by a star or two that lie near one; that over neighbouring radii steadies it.
+    """
+    size = np.abs([np.where(np.isfinite(error), step, np.nan) for step, error in controls])
+    seen = np.isfinite(size)
+    ordered = np.sort(np.where(seen, size, np.inf), axis=0)
+    number = seen.sum(axis=0)
+    middle = np.take_along_axis(ordered, np.maximum(number - 1, 0)[None] // 2, axis=0)[0]
+    middle = np.where(number >= CONTROLS // 2, middle, 0.0)
+    return 1.4826 * ndimage.median_filter(middle, 2 * side + 1, mode="nearest")
+
+
+def _sector_profiles(line, x, y, reach):
+    """Sum and number of pixels by sector and belt of 1 px: (SECTORS, reach) each."""
+    window, r = window_about(line.shape, x, y, reach)
+    cut = line[window]
+    rows, columns = np.mgrid[window]
+    sector = np.floor(np.arctan2(rows - y, columns - x) / (2 * np.pi) * SECTORS).astype(int) % SECTORS
+    use = np.isfinite(cut) & (r < reach)
+    cell = sector[use] * reach + r[use].astype(int)
+    total = np.bincount(cell, cut[use], minlength=SECTORS * reach).reshape(SECTORS, reach)
+    return total, np.bincount(cell, minlength=SECTORS * reach).reshape(SECTORS, reach)
+
+
+def _median_steps(line, x, y, radii, side, gap, noise):
+    """Median over sectors of the step at each radius, and its error (inf where a sector is not seen)."""
+    total, count = _sector_profiles(line, x, y, radii[-1] + gap + side)
+    total, count = (np.pad(np.cumsum(a, axis=1), ((0, 0), (1, 0))) for a in (total, count))
+    levels, spread = [], 0.0
+    for start in (radii - gap - side, radii + gap):
+        pixels = count[:, start + side] - count[:, start]
+        levels.append((total[:, start + side] - total[:, start]) / np.where(pixels > 0, pixels, np.nan))
+        spread = spread + noise**2 / np.maximum(pixels, 1)
+    step = levels[0] - levels[1]
+    whole = np.isfinite(step).all(axis=0)
+    step = np.where(whole, step, 0.0)
+    middle = np.median(step, axis=0)
+    scatter = MAD_TO_MEDIAN_ERROR * np.median(np.abs(step - middle), axis=0)
+    expected = 1.2533 * np.sqrt(spread.mean(axis=0) / SECTORS)
+    return middle, np.where(whole, np.maximum(scatter, expected), np.inf)
