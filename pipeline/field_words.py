@@ -22,6 +22,9 @@ WORTH_ELONGATION = 1.15
 WORTH_DUST = 0.25
 """Share of a dust shadow that may stay or be overdone before it shows in a stretched picture."""
 
+LARGEST_DUST_ERROR = 0.125
+"""Half of what would matter: with a larger error one cannot say that all is well."""
+
 
 def shape_findings(shape):
     """Findings about tilt, curvature, one-directional elongation and the off-axis pattern.
@@ -110,6 +113,12 @@ def dust_finding(match):
             "flat_dust", "info", "The flat shows no dust shadow, so none can have moved.", 0, WORTH_DUST
         )
     sigma = abs(match.beta) / match.beta_err if match.beta_err > 0 else 0.0
+    if not match.beta_err <= LARGEST_DUST_ERROR and sigma < CERTAIN_SIGMA:
+        message = (
+            f"Whether the flat's dust shadows, up to {100 * match.deepest:.1f} % deep, were removed cannot be told: the lights "
+            f"are too faint or too full of structure ({match.beta:+.2f} ± {match.beta_err:.2f} of their depth)."
+        )
+        return finding("flat_dust", "info", message, match.beta, WORTH_DUST)
     if not math.isfinite(match.beta) or sigma < CERTAIN_SIGMA or abs(match.beta) < WORTH_DUST:
         message = (
             f"Dust shadows of the flat, up to {100 * match.deepest:.1f} % deep, are gone from the calibrated lights: "

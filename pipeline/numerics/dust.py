@@ -125,8 +125,8 @@ def dust_match(light_maps, flat_map):
         return DustMatch(np.nan, np.nan, 0.0, 0)
     deep = np.where(shadow, flat, 0.0)
     usable = count > 0
-    # Extreme blocks are what is left of bright stars and knots.
-    usable &= np.abs(light) < 6 * mad_std(light[usable]) + 2 * limit
+    # More than twice what any shadow could leave is what remains of bright stars and knots.
+    usable &= np.abs(light) < 6 * mad_std(light[usable]) + 2 * float(-deep.min())
     beta = _slope(deep, light, usable)
     rng = np.random.default_rng(0)
     rows, columns = deep.shape

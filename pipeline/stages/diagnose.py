@@ -87,7 +87,14 @@ def run(layout, unit, settings):
 
 
 def _star_shapes(value, usable, cfa, stars, width):
-    """(x, y, fwhm, e1, e2) of one light's good stars, fitted one by one."""
+    """(x, y, fwhm, e1, e2) of one light's good stars, fitted one by one; of a colour sensor in green alone, since colours
+    that do not fall on one place (lateral colour, the air's dispersion) would draw the stars out.
+    """
+    if not cfa.is_mono:
+        green = np.zeros_like(usable)
+        for dy, dx in cfa.offsets("G"):
+            green[dy::2, dx::2] = usable[dy::2, dx::2]
+        usable = green
     radius = max(REACH_FWHM * width, LEAST_REACH_PX)
     ny, nx = value.shape
     x, y = np.asarray(stars["x"], dtype=float), np.asarray(stars["y"], dtype=float)

@@ -59,7 +59,7 @@ def test_focus_of_the_filters_and_the_train(tree):
     assert "as 93\u202fµm out of focus would give at f/5" in difference["message"]
     # 3 mm of N-BK7 at the mean of H-alpha and [O III]: 3 (1 - 1 / 1.517); the spacing fits without glass.
     assert found.metrics["optics_glass_shift_mm_duo"] == pytest.approx(3 * (1 - 1 / 1.517), abs=0.002)
-    assert found.metrics["optics_spacer_mm_duo"] == found.metrics["optics_glass_shift_mm_duo"]
+    assert found.metrics["optics_spacer_mm_duo"] == pytest.approx(found.metrics["optics_glass_shift_mm_duo"])
     assert found.metrics["optics_spacing_blur_px_broad"] == pytest.approx(1000 / 3 / 5 / 4, rel=1e-6)
     step = found.metrics["optics_glass_shift_mm_duo"] - 1 / 3
     assert found.metrics["optics_refocus_blur_px_broad_duo"] == pytest.approx(1000 * step / 5 / 4, rel=1e-6)
