@@ -17,7 +17,7 @@ from pipeline.numerics.pixel_scatter import pixel_variance
 
 __all__ = ["take_over"]
 
-COUNT_KEYWORDS = ("NCOMBINE", "NCOMB", "NFRAMES", "STACKCNT")
+COUNT_KEYWORDS = ("NCOMBINE", "NCOMB", "NFRAMES")
 """Keywords of the number of frames in a master (common practice, no source)."""
 
 KEPT_KEYWORDS = ("RDNADU", "GAINPTC")
