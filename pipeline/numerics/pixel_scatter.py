@@ -1,6 +1,5 @@
 """Scatter of single pixels in one image whose noise is not known otherwise."""
 
-
 from pipeline.numerics.robust import mad_std
 
 __all__ = ["pixel_variance"]
