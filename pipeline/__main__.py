@@ -9,7 +9,7 @@ from pathlib import Path
 import pipeline
 from pipeline import PROJECT_ROOT
 from pipeline.disk_space import describe_disk, disk_need, shown_bytes
-from pipeline.errors import ConfigError, InputError, PipelineError
+from pipeline.errors import ConfigError, InputError, PipelineError, machine_trouble
 from pipeline.graph import Graph
 from pipeline.inventory_table import describe_inventory
 from pipeline.layout import Layout
@@ -40,9 +40,7 @@ def main(arguments=None):
         print(error, file=sys.stderr)
         return FAILED
     except OSError as error:
-        # The machine's own: disk full, no permission, a device in the place of a folder.
-        named = f"{error.filename}: " if error.filename else ""
-        print(f"{named}{(error.strerror or str(error)).lower()}", file=sys.stderr)
+        print(machine_trouble(error), file=sys.stderr)
         return FAILED
     except KeyboardInterrupt:
         print("stopped; the same command goes on where it was", file=sys.stderr)

@@ -42,14 +42,30 @@ def assign_masters(sessions, masters, options, previous):
     needed = {name for plan in sessions for name in plan.masters.values() if name}
     by_name = {plan.name: plan for plan in masters}
     complete = {}
-    for name in needed:
+    for name in sorted(needed):
         plan = by_name[name]
         if plan.kind == "flat" and not plan.given:
             plan = replace(plan, pedestal=_pedestal(plan, shelf, _kept(previous, name, "pedestal")))
             if plan.pedestal:
                 complete[plan.pedestal] = by_name[plan.pedestal]
+            else:
+                sessions = _told_of_missing_pedestal(sessions, plan, shelf)
         complete[name] = plan
     return sessions, [complete[name] for name in sorted(complete)]
+
+
+def _told_of_missing_pedestal(sessions, flat, shelf):
+    """The sessions; those that use the flat get a note that nothing can be taken off it."""
+    near_misses = shelf.pick(Traits.of(flat), "darkflat", "bias", "dark", fields=SETTING)[1]
+    message = (
+        f"No dark-flat, bias or dark for {flat.name}: the camera's offset stays in it and vignetting is undercorrected."
+        f"{_nearest(near_misses)}"
+    )
+    note = finding("no_pedestal_for_flat", "warn", message)
+    return [
+        replace(plan, notes=[*plan.notes, note]) if plan.masters["flat"] == flat.name else plan
+        for plan in sessions
+    ]
 
 
 class _Shelf:

@@ -105,6 +105,12 @@ def _claims(entry):
 def _judged(claims, members):
     """(pattern, flags) of frames whose headers claim a pattern."""
     seen = _seen_diagonal(members)
+    if seen == "none" and _binned_flats(members):
+        message = (
+            f"The headers mean {claims[0]}, but the frames are binned and their flats show no pattern: colours were added up "
+            "by the binning, and the frames are taken for mono. Set camera.cfa_pattern if that is wrong."
+        )
+        return MONO, [finding("pattern_lost_by_binning", "warn", message, MONO, claims[0])]
     if seen not in ("main", "anti"):
         if len(claims) > 1:
             return claims[0], [
@@ -139,13 +145,22 @@ def _judged(claims, members):
     return pattern, [finding("pattern_corrected", "warn", message, pattern, claims[0])]
 
 
+def _binned_flats(members):
+    """Whether there are flats with a test among the frames, and these are binned. A flat is bright, so its pixels tell;
+    the lights of a dark sky do not.
+    """
+    flats = [entry for entry in members if entry["kind"] == "flat" and not entry.get("given")]
+    tested = any(entry["look"]["green"] is not None for entry in flats)
+    return tested and all(entry["facts"].get("binning", "1x1") != "1x1" for entry in flats)
+
+
 def _guessed(members, usual):
     """(pattern, flags) of frames whose headers name no pattern.
 
     Mono, unless the pixels show a colour pattern or other frames of the size name one.
     """
     seen = _seen_diagonal(members)
-    if usual and (seen is None or seen == GREEN_DIAGONAL[usual]):
+    if usual and (seen is None or seen == GREEN_DIAGONAL.get(usual, "none")):
         return usual, []
     if seen not in ("main", "anti"):
         return MONO, []

@@ -1,6 +1,6 @@
 """The errors that a user may see: each message is one sentence that names the file or key at fault."""
 
-__all__ = ["ConfigError", "InputError", "PipelineError", "StageError"]
+__all__ = ["ConfigError", "InputError", "PipelineError", "StageError", "machine_trouble"]
 
 
 class PipelineError(Exception):
@@ -17,3 +17,9 @@ class ConfigError(PipelineError):
 
 class StageError(PipelineError):
     """A stage cannot do its work with what the stages before it left."""
+
+
+def machine_trouble(error):
+    """An OSError (disk full, no permission, a device in the place of a folder) as a sentence that names the file."""
+    named = f"{error.filename}: " if error.filename else ""
+    return f"{named}{(error.strerror or str(error)).lower()}"

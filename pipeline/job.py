@@ -3,7 +3,7 @@
 import sys
 from pathlib import Path
 
-from pipeline.errors import PipelineError
+from pipeline.errors import PipelineError, machine_trouble
 from pipeline.layout import Layout
 
 __all__ = ["run_job"]
@@ -33,6 +33,9 @@ def run_job(job, run):
             )
         except PipelineError as error:
             print(f"{job.rule} {params.unit}: {error}", file=sys.stderr, flush=True)
+            sys.exit(1)
+        except OSError as error:
+            print(f"{job.rule} {params.unit}: {machine_trouble(error)}", file=sys.stderr, flush=True)
             sys.exit(1)
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pipeline.__main__ import main
 from pipeline.calibration import Calibrator
 from pipeline.layout import Layout
 from pipeline.plan import load_session
@@ -82,6 +83,44 @@ def test_mono_night(tmp_path):
         noise = 1.4826 * np.median(np.abs(difference - np.median(difference))) / np.sqrt(2)
         modelled = np.sqrt(np.median(frame.noise.variance(frame.value, flat=frame.flat)))
         assert noise == pytest.approx(modelled, rel=0.1)
+
+
+def checked(folder, capsys, name, filter_sets):
+    """What the check prints for a config of three lines, from the folder ``folder``."""
+    (folder / "target.yaml").write_text(
+        f"input: {{folders: [{Path(FOLDER) / name}]}}\noutput: {{folder: results}}\nfilter_sets: {filter_sets}\n",
+        encoding="utf-8",
+    )
+    assert main(["check", "target.yaml"]) == 0
+    return capsys.readouterr().out
+
+
+def test_the_mono_night_is_checked_with_a_config_of_three_lines(tmp_path, capsys, monkeypatch):
+    """Light Frame, Flat Field and Dark Frame in IMAGETYP, OBJECT wrong, FOCALLEN 0: nothing of it needs a word."""
+    monkeypatch.chdir(tmp_path)
+    told = checked(tmp_path, capsys, "mono_night", "{R: {role: broadband}, B: {role: broadband}}")
+    rows = [" ".join(line.split()) for line in told.splitlines()]
+    assert "R 1 6 0.20" in rows
+    assert "B 1 6 0.28" in rows
+    assert any(
+        row.startswith("B-2022-10-29-180s") and "5 x 180 s 0.25 1536 x 1023 mono none" in row for row in rows
+    )
+    assert "No dark of 180 s for session B-2022-10-29-180s" in told
+    assert "exposure 1.5 instead of 180 s" in told
+    assert "Quarantined" not in told
+    assert "Disk: the results take about" in told
+
+
+def test_the_colour_pair_is_checked_with_a_config_of_three_lines(tmp_path, capsys, monkeypatch):
+    """No IMAGETYP, and FILTER holds a colour pattern, which is not even that of the stored pixels."""
+    monkeypatch.chdir(tmp_path)
+    told = checked(tmp_path, capsys, "bayer_pair", "{none: {role: unfiltered}}")
+    rows = [" ".join(line.split()) for line in told.splitlines()]
+    assert "none 1 2 0.07" in rows
+    assert any("700 x 700 GBRG none none none" in row for row in rows)
+    assert 'The headers only hint at "RGGB" (FILTER)' in told and "GBRG is assumed" in told
+    assert "No flat for session none-2016-09-08" in told
+    assert "LICENSE.txt" in told, "what is no frame is said to be left out"
 
 
 def test_bayer_pair(tmp_path):

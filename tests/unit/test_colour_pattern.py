@@ -120,6 +120,20 @@ def test_the_config_has_the_last_word_but_doubts_are_said(rng):
     assert settled(entries, forced="GRBG") == (["GRBG"], [])
 
 
+def test_binning_that_adds_up_colours_leaves_no_pattern(rng):
+    """A header goes on naming the pattern of the sensor; only flats are bright enough to tell."""
+    grey = exposure(rng, 20000, pattern="mono")
+    named = {"pattern_text": "RGGB", "binning": "2x2"}
+    light = entry(exposure(rng, 5, pattern="mono"), **named)
+    assert settled([light])[0] == ["RGGB"]
+    patterns, codes = settled([light, entry(grey, kind="flat", **named)])
+    assert (patterns, codes) == (["mono", "mono"], [("pattern_lost_by_binning", "warn")])
+    kept = [entry(exposure(rng, 20000), kind="flat", **named), light]
+    assert settled(kept) == (["RGGB", "RGGB"], [])
+    unbinned = {"pattern_text": "RGGB"}
+    assert settled([entry(grey, kind="flat", **unbinned)])[0] == ["RGGB"]
+
+
 def test_grey_light_does_not_outvote_coloured_light(rng):
     grey = [entry(exposure(rng, 900 / light_map("RGGB")), pattern_text="GRBG") for _ in range(5)]
     lamp = entry(exposure(rng, 900, pattern="GRBG"), kind="flat", pattern_text="GRBG")

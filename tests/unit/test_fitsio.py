@@ -52,6 +52,41 @@ def test_compressed_files_and_later_units(tmp_path, pixels):
     np.testing.assert_array_equal(read_frame(tmp_path / "raw.fits.gz"), pixels)
 
 
+def test_the_picture_is_the_largest_image_of_its_file(tmp_path, pixels):
+    thumbnail, mask = fits.ImageHDU(pixels[::8, ::8]), fits.ImageHDU((pixels > 9).astype(np.uint8)[:20])
+    fits.HDUList([fits.PrimaryHDU(), thumbnail, fits.ImageHDU(pixels), mask]).writeto(tmp_path / "raw.fits")
+    assert read_header(tmp_path / "raw.fits")[0] == 2
+    np.testing.assert_array_equal(read_frame(tmp_path / "raw.fits"), pixels)
+
+
+def test_axes_of_length_one_do_not_count_and_a_cube_is_no_frame(tmp_path, pixels):
+    fits.PrimaryHDU(pixels[None, None]).writeto(tmp_path / "thin.fits")
+    np.testing.assert_array_equal(read_frame(tmp_path / "thin.fits"), pixels)
+    np.testing.assert_array_equal(read_frame(tmp_path / "thin.fits", rows=(3, 9)), pixels[3:9])
+    fits.PrimaryHDU(np.stack([pixels] * 3)).writeto(tmp_path / "cube.fits")
+    with pytest.raises(InputError, match=r"no two-dimensional image; found 41 x 30 x 3 pixels"):
+        read_frame(tmp_path / "cube.fits")
+
+
+def test_what_follows_the_picture_may_be_damaged(tmp_path, pixels):
+    fits.PrimaryHDU(pixels).writeto(tmp_path / "raw.fits")
+    with open(tmp_path / "raw.fits", "ab") as file:
+        file.write(b"XTENSION= 'nothing that anybody knows'".ljust(2880, b"\xff"))
+    np.testing.assert_array_equal(read_frame(tmp_path / "raw.fits"), pixels)
+
+
+def test_large_integers_and_impossible_numbers(tmp_path):
+    values = np.array([[0, 2**31 + 1], [2**32 - 1, 7]], dtype=np.uint32)
+    fits.PrimaryHDU(values).writeto(tmp_path / "u32.fits")
+    # In float32 the highest number rounds to 2^32, where none can be.
+    expected = np.array([[0, 2.0**31], [np.nan, 7]], dtype=np.float32)
+    np.testing.assert_array_equal(read_frame(tmp_path / "u32.fits"), expected)
+    fits.PrimaryHDU(np.array([[1.0, 3e38], [-np.inf, np.nan]], dtype=np.float32)).writeto(
+        tmp_path / "f32.fits"
+    )
+    np.testing.assert_array_equal(read_frame(tmp_path / "f32.fits"), [[1.0, np.nan], [np.nan, np.nan]])
+
+
 @pytest.mark.parametrize("damage", ["truncated", "header only", "empty", "text", "no image"])
 def test_damaged_files_are_named(tmp_path, pixels, damage):
     path = tmp_path / "bad.fits"

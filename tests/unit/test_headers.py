@@ -2,7 +2,8 @@
 
 import pytest
 
-from pipeline.headers import exposure_start, frame_kind, header_facts, kind_of_words, number
+from pipeline.headers import exposure_start, frame_kind, header_facts, is_master, kind_of_words, number
+from pipeline.named_facts import facts_of_names
 from pipeline.nights import night_of, proposed_shift, settle_shifts
 
 NOWHERE = {"longitude_deg": None, "utc_offset_h": None}
@@ -57,6 +58,94 @@ def test_spellings_of_one_fact():
     assert facts["exposure_s"] == 120.5
     assert facts["temperature_c"] == -9.8, "the measured temperature counts, not the one that was set"
     assert "focal_length_mm" not in facts, "0 stands for unknown"
+
+
+def test_what_stands_for_unknown_is_no_number():
+    """-273.15 and -999 degC, a gain of -1, a pixel of 0: common in headers of cameras that tell nothing, no source."""
+    header = {
+        "CCD-TEMP": -273.15,
+        "SET-TEMP": -10.0,
+        "GAIN": -1,
+        "OFFSET": -1,
+        "XPIXSZ": 0,
+        "ROTATANG": 9999.0,
+    }
+    facts = header_facts(header)
+    assert facts["temperature_c"] == -10.0
+    assert not {"gain_setting", "offset_setting", "pixel_um", "rotation_deg"} & set(facts)
+    assert "temperature_c" not in header_facts({"CCD-TEMP": -999, "CCDTEMP": "off"})
+
+
+@pytest.mark.parametrize(
+    ("header", "exposure_s"),
+    [
+        ({"EXPTIME": 60.0, "EXPOSURE": 61.0}, 60.0), ({"EXPOSURE": "61"}, 61.0), ({"EXP_TIME": 62}, 62.0),
+        ({"EXPTIME": "none", "EXPOSURE": 61.0}, 61.0), ({"XPOSURE": 63.0}, 63.0),
+    ],
+)  # fmt: skip
+def test_spellings_of_the_exposure(header, exposure_s):
+    """XPOSURE is that of FITS 4.0; the others are common practice."""
+    assert header_facts(header)["exposure_s"] == exposure_s
+
+
+@pytest.mark.parametrize(
+    ("header", "binning"),
+    [
+        ({"XBINNING": 2, "YBINNING": 2}, "2x2"), ({"XBINNING": 2}, "2x2"), ({"XBINNING": 1, "YBINNING": 3}, "1x3"),
+        ({"BINNING": "2x2"}, "2x2"), ({"CCDSUM": "2 2"}, "2x2"), ({"BINX": 3.0, "BINY": 3.0}, "3x3"), ({"XBINNING": 0}, None),
+        ({"XBINNING": "many"}, None), ({"XBINNING": 10**12}, None), ({}, None),
+    ],
+)  # fmt: skip
+def test_spellings_of_the_binning(header, binning):
+    assert header_facts(header).get("binning") == binning
+
+
+def test_the_place_of_a_subframe():
+    assert header_facts({"XORGSUBF": 640, "YORGSUBF": 128.0})["origin"] == "640,128"
+    assert "origin" not in header_facts({"XORGSUBF": 640})
+
+
+@pytest.mark.parametrize(
+    ("header", "name"),
+    [
+        ({"FILTER": "Wide "}, "Wide"), ({"FILTER": "", "FILTER1": "Duo"}, "Duo"), ({"FILTERID": "3"}, "3"), ({"FILTER": ""}, None),
+    ],
+)  # fmt: skip
+def test_spellings_of_the_filter(header, name):
+    assert header_facts(header).get("filter") == name
+
+
+@pytest.mark.parametrize(
+    ("below", "facts"),
+    [
+        (
+            "x/darks_120s_gain100_-10C/a.fits",
+            {"exposure_s": 120.0, "gain_setting": 100.0, "temperature_c": -10.0},
+        ),
+        (
+            "x/Light_M 31_120.0s_Bin2_gain100_offset30_-9.8C_0001.fits.fz",
+            {
+                "exposure_s": 120.0,
+                "gain_setting": 100.0,
+                "offset_setting": 30.0,
+                "temperature_c": -9.8,
+                "binning": "2x2",
+            },
+        ),
+        ("x/dark_300sec/IMG 120s.fits.gz", {"exposure_s": 120.0}),
+        ("ISO800/bin1x2/0,5s.FIT", {"exposure_s": 0.5, "gain_setting": 800.0, "binning": "1x2"}),
+        ("x/dark-10C/2031-03-02_a12s.fits", {}),
+        ("binary3/again100/NGC 7000/s120.fits", {}),
+    ],
+)
+def test_numbers_in_names(below, facts):
+    assert facts_of_names(below) == facts
+
+
+def test_masters_are_known_by_their_words():
+    assert kind_of_words("MasterDark") == "dark" and kind_of_words("master_flat_wide") == "flat"
+    assert is_master({"IMAGETYP": "Master Bias"}) and is_master({"KIND": "dark"})
+    assert not is_master({"IMAGETYP": "Dark"}) and not is_master({"IMAGETYP": "Dark", "KIND": "dark"})
 
 
 def test_a_date_and_a_time_apart():

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from pipeline import frame_check
 from pipeline.errors import ConfigError, InputError
 from pipeline.frame_check import inspect_file
 from pipeline.layout import Layout
@@ -124,6 +125,90 @@ def test_a_file_that_is_still_growing_waits_and_is_read_when_it_is_there(tmp_pat
     (folder / "light_1.fits").write_bytes(whole)
     _, _, entries = taken(tmp_path, settings(folder), age=False)
     assert statuses(entries) == {"light_0.fits": "used", "light_1.fits": "used"}
+
+
+@pytest.mark.parametrize("change", ["longer", "touched", "gone"])
+def test_a_file_that_changes_while_it_is_read_waits(tmp_path, folder, rng, monkeypatch, change):
+    """Also if it could be read to its end: what was read may be the old half and the new one."""
+    path = write(folder / "light.fits", exposure(rng, 900))
+    aged(folder)
+    real = frame_check.read_frame
+
+    def written_meanwhile(name, hdu):
+        frame = real(name, hdu)
+        if change == "longer":
+            with open(name, "ab") as file:
+                file.write(b" " * 2880)
+        elif change == "touched":
+            os.utime(name)
+        else:
+            name.unlink()
+        return frame
+
+    monkeypatch.setattr(frame_check, "read_frame", written_meanwhile)
+    look = inspect_file(path)
+    assert (look["ok"], look["waiting"], look["reason"]) == (False, True, "changed while it was read")
+
+
+def test_a_file_of_full_length_whose_end_is_still_empty_is_no_frame(tmp_path, folder, rng):
+    """Some systems give a file its length before its content; a row or two of zeros may be the sensor's own."""
+    for number, rows in enumerate((1, 40)):
+        frame = exposure(rng, 900).astype(np.int16)
+        frame[-rows:] = 0
+        write(folder / f"{number}.fits", frame)
+    dark = np.zeros((96, 128), np.uint8)
+    dark[3, 4] = dark[50, 60] = 1
+    write(folder / "dark.fits", dark, IMAGETYP="Dark")
+    _, _, entries = taken(tmp_path, settings(folder))
+    assert entries["0.fits"]["status"] == "used"
+    assert entries["1.fits"]["reason"] == "the last 40 of 96 rows are empty (all 0)"
+    assert entries["dark.fits"]["look"]["ok"], "rows of one value are everywhere in it"
+
+
+def test_a_start_by_the_clock_of_the_place_alone(tmp_path, folder, rng):
+    """Half past nine in the evening, 9.5 hours east of UTC: the config tells how far, and UTC follows."""
+    write(folder / "a.fits", exposure(rng, 900), DATE_OBS=None, DATE_LOC="2031-05-02T21:30:00.25")
+    write(folder / "b.fits", exposure(rng, 900), DATE_OBS=None, DATE_LOC="2031-05-03T03:30:00")
+    _, content, entries = taken(tmp_path, settings(folder, site={"utc_offset_h": 9.5}))
+    assert entries["a.fits"]["facts"]["start_utc"] == "2031-05-02T12:00:00.250000"
+    assert [each["night"] for each in content["sessions"]] == ["2031-05-02"]
+    _, content, entries = taken(tmp_path, settings(folder))
+    assert [each["night"] for each in content["sessions"]] == ["2031-05-02"], (
+        "local time tells the night by itself"
+    )
+
+
+def test_facts_that_header_and_config_leave_open_come_from_names(tmp_path, folder, rng):
+    bare = {"EXPTIME": None, "GAIN": None, "CCD_TEMP": None, "OFFSET": None}
+    write(folder / "lights_90s" / "wide_gain100.fits", exposure(rng, 900), **bare)
+    write(
+        folder / "darks_-10C" / "d_90s_gain100.fits",
+        exposure(rng, 0),
+        **{**bare, "IMAGETYP": None, "FILTER": None},
+    )
+    overrides = [{"match": "lights*", "temperature_c": -9.0}]
+    _, content, _ = taken(tmp_path, settings(folder, input={"overrides": overrides}))
+    (session,) = content["sessions"]
+    assert session["name"] == "wide-2031-05-02-90s-g100-b1x1"
+    assert session["masters"]["dark"] == "dark-2031-05-02-90s-g100-m10C-b1x1"
+
+
+def test_calibration_frames_of_another_size_are_named_as_near_misses(tmp_path, folder, rng):
+    """Binned darks are a mistake to be told of, not a broken file."""
+    write(folder / "light.fits", exposure(rng, 900))
+    write(folder / "dark.fits", exposure(rng, 0, shape=(48, 64)), IMAGETYP="Dark", XBINNING=2, YBINNING=2)
+    _, content, entries = taken(tmp_path, settings(folder))
+    assert entries["dark.fits"]["status"] == "unused"
+    (session,) = content["sessions"]
+    assert "binning 2x2 instead of 1x1, size 64 x 48 instead of 128 x 96" in session["notes"][0]["message"]
+
+
+def test_a_subframe_of_another_place_has_no_use_for_a_dark(tmp_path, folder, rng):
+    write(folder / "light.fits", exposure(rng, 900), XORGSUBF=640, YORGSUBF=128)
+    write(folder / "dark.fits", exposure(rng, 0), IMAGETYP="Dark", XORGSUBF=0, YORGSUBF=0)
+    _, content, _ = taken(tmp_path, settings(folder))
+    (session,) = content["sessions"]
+    assert "place of the subframe on the sensor 0,0 instead of 640,128" in session["notes"][0]["message"]
 
 
 def test_all_kinds_of_fits(tmp_path, folder, rng):

@@ -235,6 +235,14 @@ def test_a_flat_takes_a_bias_or_the_nearest_dark_where_it_has_no_dark_flat():
     assert pedestal() is None
 
 
+def test_a_flat_from_which_nothing_can_be_taken_is_told_of_with_what_is_nearest():
+    sessions, _ = plan(frames("light"), [*frames("flat"), *frames("bias", exposure_s=0.0, gain_setting=7.0)])
+    (session,) = sessions.values()
+    note = session.notes[-1]
+    assert note["code"] == "no_pedestal_for_flat"
+    assert "Nearest: bias-2031-05-02-0s-g7-o30-m10C-b1x1 (gain setting 7 instead of 100)" in note["message"]
+
+
 def test_near_misses_come_nearest_first():
     (session,) = group_sessions(frames("light"), OPTIONS)
     far = frames("dark", gain_setting=1.0, binning="2x2")
