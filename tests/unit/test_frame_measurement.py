@@ -157,7 +157,7 @@ def test_detection_that_gives_up_is_reported(monkeypatch):
     x, y, flux = random_stars(SHAPE, 60, seed=10)
     frame = star_frame(x, y, flux, shape=SHAPE)
     # So small a stack overflows on any star; a frame full of nebula does it to the real one.
-    monkeypatch.setattr("pipeline.numerics.detection.PIXEL_STACK", 10)
+    monkeypatch.setattr("pipeline.numerics.detection.PIXEL_STACKS", (10,))
     with pytest.raises(DetectionError, match="gave up"):
         detect(
             frame.value,
@@ -169,6 +169,14 @@ def test_detection_that_gives_up_is_reported(monkeypatch):
             spike_sigma=8.0,
         )
     assert "gave up" in measured(frame).problem
+
+
+def test_detection_takes_more_room_when_a_frame_needs_it(monkeypatch):
+    x, y, flux = random_stars(SHAPE, 60, seed=10)
+    frame = star_frame(x, y, flux, shape=SHAPE)
+    usual = measured(frame)
+    monkeypatch.setattr("pipeline.numerics.detection.PIXEL_STACKS", (10, 300_000))
+    np.testing.assert_array_equal(measured(frame).stars["x"], usual.stars["x"])
 
 
 def test_spikes_are_found_and_stars_are_not():
