@@ -123,14 +123,21 @@ def detect(frame, bad, cfa, noise, *, sigma, mesh_px, spike_sigma):
 
 
 def _extracted(image, sigma, noise):
-    """Objects of sep; the attempt with less room may overflow, the last one must not."""
-    for room in PIXEL_STACKS:
+    """Objects of sep; the attempts with less room may overflow, the last one must not."""
+    *smaller, largest = PIXEL_STACKS
+    for room in smaller:
         sep.set_extract_pixstack(room)
         try:
-            return sep.extract(
-                # The luminance is smoothed already, so no filter.
-                image, sigma, err=noise, minarea=MIN_AREA, deblend_cont=DEBLEND_CONTRAST, filter_kernel=None,
-            )  # fmt: skip
+            return _extract(image, sigma, noise)
         except Exception:
-            if room == PIXEL_STACKS[-1]:
-                raise
+            # Of no known kind; if it was not for want of room, the last attempt says so.
+            continue
+    sep.set_extract_pixstack(largest)
+    return _extract(image, sigma, noise)
+
+
+def _extract(image, sigma, noise):
+    # The luminance is smoothed already, so no filter.
+    return sep.extract(
+        image, sigma, err=noise, minarea=MIN_AREA, deblend_cont=DEBLEND_CONTRAST, filter_kernel=None
+    )
