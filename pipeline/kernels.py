@@ -11,12 +11,16 @@ KERNEL_MODULES = (
     "pipeline.numerics.defects",
     "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
+    "pipeline.numerics.half_grid",
     "pipeline.numerics.partial_sum",
+    "pipeline.numerics.raw_to_rate",
     "pipeline.numerics.rejection",
+    "pipeline.numerics.repair",
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
     "pipeline.numerics.session_sum",
     "pipeline.numerics.starlet",
+    "pipeline.numerics.trails",
 )
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""
 

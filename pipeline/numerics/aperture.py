@@ -3,6 +3,7 @@
 import numpy as np
 from numba import njit
 
+from pipeline.numerics.centroid import pixel_variance
 from pipeline.numerics.robust import MAD_TO_SIGMA
 
 __all__ = ["annulus_sky", "aperture_fluxes", "warm"]
@@ -66,7 +67,7 @@ def annulus_sky(frame, usable, cell, x, y, inner, outer, n_channels):
 
 
 @njit(cache=True)
-def aperture_fluxes(frame, variance, usable, cell, x, y, sky, sky_error, form, beta, radius, enclosed):
+def aperture_fluxes(frame, noise, usable, cell, x, y, sky, sky_error, form, beta, radius, enclosed):
     """Flux of every star within ``radius``, per colour, as a grid with that colour on every pixel would show it.
 
     A colour is sampled on a quarter or half of the pixels, at places that depend on where the star happens to
@@ -76,7 +77,8 @@ def aperture_fluxes(frame, variance, usable, cell, x, y, sky, sky_error, form, b
 
     Parameters
     ----------
-    frame, variance : (ny, nx) float32
+    frame : (ny, nx) float32
+    noise : (n, 3) float64 coefficients of the variance about each star, see ``NoiseModel.coefficients``
     usable : (ny, nx) bool
     cell : (2, 2) uint8
     x, y : (n,) float64
@@ -101,7 +103,7 @@ def aperture_fluxes(frame, variance, usable, cell, x, y, sky, sky_error, form, b
     for star in range(x.size):
         light = np.zeros(n_channels)
         profile = np.zeros(n_channels)
-        noise = np.zeros(n_channels)
+        spread = np.zeros(n_channels)
         area = np.zeros(n_channels)
         highest = -np.inf
         for row in range(max(0, int(y[star] - radius)), min(ny - 1, int(y[star] + radius + 1)) + 1):
@@ -116,7 +118,7 @@ def aperture_fluxes(frame, variance, usable, cell, x, y, sky, sky_error, form, b
                 value = frame[row, column] - sky[star, k]
                 light[k] += weight * value
                 profile[k] += weight * unit * (1.0 + a * dx * dx + 2.0 * b * dx * dy + c * dy * dy) ** -beta
-                noise[k] += weight * weight * variance[row, column]
+                spread[k] += weight * weight * pixel_variance(frame[row, column], sky[star, k], noise, star)
                 area[k] += weight
                 highest = max(highest, value)
         peak[star] = highest
@@ -124,7 +126,7 @@ def aperture_fluxes(frame, variance, usable, cell, x, y, sky, sky_error, form, b
             if profile[k] > 0.0:
                 factor = enclosed / profile[k]
                 flux[star, k] = factor * light[k]
-                error[star, k] = factor * np.sqrt(noise[k] + (area[k] * sky_error[star, k]) ** 2)
+                error[star, k] = factor * np.sqrt(spread[k] + (area[k] * sky_error[star, k]) ** 2)
     return flux, error, peak
 
 
@@ -135,4 +137,6 @@ def warm():
     cell = np.zeros((2, 2), dtype=np.uint8)
     at = np.full(1, 5.5)
     sky, error = annulus_sky(image, usable, cell, at, at, 2.0, 5.0, 1)
-    aperture_fluxes(image, image, usable, cell, at, at, sky, error, np.array([0.5, 0.0, 0.5]), 3.0, 2.0, 0.9)
+    aperture_fluxes(
+        image, np.ones((1, 3)), usable, cell, at, at, sky, error, np.array([0.5, 0.0, 0.5]), 3.0, 2.0, 0.9
+    )

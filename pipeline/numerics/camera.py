@@ -48,3 +48,16 @@ class NoiseModel:
         bright = np.maximum(rate, 0.0)
         without_light = self.thermal_e_s * self.exposure_s + self.read_noise_e**2 + self.pedestal_variance_e2
         return (bright * seen + without_light) / seen**2 + bright**2 * self.flat_variance
+
+    def coefficients(self, flat=1.0):
+        """(a, b, c) of V = a r + b + c r^2, r not below 0, where the flat field is ``flat`` (array or number).
+
+        Returns
+        -------
+        (..., 3) float64
+        """
+        seen = np.asarray(flat, dtype=np.float64) * self.exposure_s
+        without_light = self.thermal_e_s * self.exposure_s + self.read_noise_e**2 + self.pedestal_variance_e2
+        return np.stack(
+            [1.0 / seen, without_light / seen**2, np.full_like(seen, self.flat_variance)], axis=-1
+        )

@@ -6,7 +6,7 @@ Compiled, since both visit a few hundred pixels around each of up to some thousa
 import numpy as np
 from numba import njit
 
-__all__ = ["centroid_bound", "fit_positions", "warm", "windowed_moments"]
+__all__ = ["centroid_bound", "fit_positions", "pixel_variance", "warm", "windowed_moments"]
 
 WINDOW_REACH = 4.0
 """Radius of the moment window in its sigma; beyond, the weight is below 4e-4."""
@@ -90,16 +90,25 @@ def windowed_moments(image, x, y, sigma):
 
 
 @njit(cache=True)
-def fit_positions(frame, variance, usable, cell, channel, x, y, sky, form, beta, radius):
+def pixel_variance(value, sky, noise, star):
+    """Variance of a sample: a r + b + c r^2 with its own rate, or that of the local sky where this is higher."""
+    rate = max(max(value, sky), 0.0)
+    return (noise[star, 2] * rate + noise[star, 0]) * rate + noise[star, 1]
+
+
+@njit(cache=True)
+def fit_positions(frame, noise, usable, cell, channel, x, y, sky, form, beta, radius):
     """Least-squares positions of stars of known profile, on the samples of one or all colours.
 
-    Model: sky_c + A_c (1 + a dx^2 + 2 b dx dy + c dy^2)^-beta, weights 1 / variance; the amplitudes are
+    Model: sky_c + A_c (1 + a dx^2 + 2 b dx dy + c dy^2)^-beta, weights 1 / variance
+    (of the samples themselves, but not below the variance of their local sky); the amplitudes are
     eliminated from the normal equations (Schur complement), and the remaining 2 x 2 matrix is the inverse covariance
     of the position.
 
     Parameters
     ----------
-    frame, variance : (ny, nx) float32
+    frame : (ny, nx) float32
+    noise : (n, 3) float64 coefficients of the variance about each star, see ``NoiseModel.coefficients``
     usable : (ny, nx) bool
     cell : (2, 2) uint8 channel of each pixel of the repeating cell
     channel : index of the only channel to use, or -1 for all with a common position
@@ -135,7 +144,7 @@ def fit_positions(frame, variance, usable, cell, channel, x, y, sky, form, beta,
                     if dx * dx + dy * dy > radius * radius:
                         continue
                     p = (1.0 + a * dx * dx + 2.0 * b * dx * dy + c * dy * dy) ** -beta
-                    weight = 1.0 / variance[row, column]
+                    weight = 1.0 / pixel_variance(frame[row, column], sky[star, k], noise, star)
                     pp[k] += weight * p * p
                     pd[k] += weight * p * (frame[row, column] - sky[star, k])
             for k in range(n_channels):
@@ -157,7 +166,7 @@ def fit_positions(frame, variance, usable, cell, channel, x, y, sky, form, beta,
                     p = q**-beta
                     slope = 2.0 * beta * amplitude[k] * p / q
                     jx, jy = slope * (a * dx + b * dy), slope * (b * dx + c * dy)
-                    weight = 1.0 / variance[row, column]
+                    weight = 1.0 / pixel_variance(frame[row, column], sky[star, k], noise, star)
                     residual = frame[row, column] - sky[star, k] - amplitude[k] * p
                     nxx += weight * jx * jx
                     nyy += weight * jy * jy
@@ -205,7 +214,7 @@ def warm():
         cell = np.zeros((2, 2), dtype=np.uint8)
         fit_positions(
             image,
-            image,
+            np.ones((1, 3)),
             usable,
             cell,
             -1,

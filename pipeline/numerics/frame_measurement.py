@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipeline.numerics.detection import DetectionError, detect
+from pipeline.numerics.half_grid import STEP
 from pipeline.numerics.moffat import noise_area
 from pipeline.numerics.sky_statistics import noise_of, sky_gradient, sky_level
 from pipeline.numerics.star_measurement import frame_profile, measure_stars
@@ -45,47 +46,58 @@ class FrameMeasurement:
         return cls(values | dict.fromkeys(unknown, np.nan) | _no_stars(), problem=problem)
 
 
-def measure_frame(frame, variance, bad, saturated, cfa, options):
+def measure_frame(frame, bad, saturated, cfa, noise, options, *, flat=1.0):
     """Measure one calibrated frame.
 
     Parameters
     ----------
-    frame, variance : (ny, nx) float32, electron/s and its square
-    bad, saturated : (ny, nx) bool
+    frame : (ny, nx) float32, electron/s; bad pixels and lone spikes are filled in place
+    bad : (ny, nx) bool, known bad or not finite; lone spikes are added in place
+    saturated : (ny, nx) bool
     cfa : Cfa
+    noise : NoiseModel of the frame
     options : the settings of section "measure"
+    flat : (ny, nx) float32 or number, for the noise model
 
     Returns
     -------
     FrameMeasurement
     """
-    usable = ~(bad | saturated) & np.isfinite(frame) & np.isfinite(variance) & (variance > 0)
+    usable = ~(bad | saturated)
     values = _sky_values(frame, usable, cfa)
-    values["saturated_fraction"] = float(np.mean(saturated))
+    values["saturated_fraction"] = np.count_nonzero(saturated) / saturated.size
     values.update(_no_stars())
     try:
         detection = detect(
-            frame, bad, cfa,
+            frame, bad, cfa, {c: values[f"noise_e_s_{c}"] for c in cfa.channels},
             sigma=options["detection_sigma"], mesh_px=options["background_mesh_px"], spike_sigma=options["spike_sigma"],
         )  # fmt: skip
     except DetectionError as error:
         return FrameMeasurement(values, problem=str(error))
-    vetted = vet(detection, saturated, snr_min=options["min_star_snr"], edge_px=options["edge_px"])
+    vetted = vet(
+        frame, detection, saturated, cfa, snr_min=options["min_star_snr"], edge_px=options["edge_px"]
+    )
     if vetted.x.size == 0:
         return FrameMeasurement(
             values, problem=f"no stars: none of {vetted.n_detected} detections looks like one"
         )
-    usable &= ~detection.spikes
+    usable[tuple(detection.spikes.T)] = False
+
+    def noise_at(x, y):
+        """Coefficients of the variance about positions: the flat field hardly changes over a star."""
+        seen = flat[np.rint(y).astype(int), np.rint(x).astype(int)] if isinstance(flat, np.ndarray) else flat
+        return noise.coefficients(np.broadcast_to(seen, x.shape))
+
     profile = frame_profile(frame, usable, cfa, vetted)
     stars = measure_stars(
-        frame, variance, usable, cfa, vetted, profile, aperture_fwhm=options["aperture_radius_fwhm"]
-    )
-    stars = {name: column[: options["max_stars"]] for name, column in stars.items()}
+        frame, noise_at, usable, cfa, vetted, profile,
+        aperture_fwhm=options["aperture_radius_fwhm"], most=options["max_stars"],
+    )  # fmt: skip
     lines = find_trails(
         detection.image,
-        detection.noise,
         stars["x"],
         stars["y"],
+        step=STEP,
         star_radius_px=TRAIL_MASK_FWHM * profile.fwhm,
     )
     values.update(

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import hypergeom
 
 from pipeline.numerics.match import ATTEMPTS, pair_vote, triangle_guess
 from pipeline.numerics.pose_refinement import refine
@@ -17,13 +18,22 @@ STILL_PX = 0.5
 """A pose that moves no star by more than this looks like a lock on a fixed pattern of the sensor."""
 
 STILL_FRACTION = 0.5
-"""It is believed if at least this part of the bright stars matches; a pattern matches only itself."""
+"""It is believed if at least this part of the bright stars of either list matches; a pattern matches only itself."""
+
+STILL_LEAST = 0.4
+"""And this part of all stars of the shorter list: a pattern may be brighter than the stars."""
 
 BRIGHT = 30
 """How many of the brightest stars are asked in that case."""
 
 HALF_FIELD_QUADRANTS = 3
 """Of the four quarters of the overlap that have several stars each, so many must hold matches."""
+
+HALF_FIELD_RATE = 0.15
+"""In one half of the overlap, at least this part of the rate of matches in the other half is expected ..."""
+
+HALF_FIELD_CHANCE = 1e-4
+"""... if by chance alone so few would be found there less often than this."""
 
 
 @dataclass(frozen=True)
@@ -169,13 +179,21 @@ def _locked(found, source, target):
     moved = np.column_stack(found.pose.forward(*source.xy.T))
     if np.hypot(*(moved - source.xy).T).max() > STILL_PX:
         return False
-    inside = _inside(moved, target.xy)
-    bright = np.flatnonzero(inside)[:BRIGHT]
-    return np.isin(bright, found.source).mean() < STILL_FRACTION
+    shares = []
+    for points, others, matched in (
+        (moved, target.xy, found.source),
+        (target.xy, moved, found.target),
+    ):
+        bright = np.flatnonzero(_inside(points, others))[:BRIGHT]
+        shares.append(np.isin(bright, matched).mean())
+    everything = max(
+        found.n_matched / max(_inside(*pair).sum(), 1) for pair in ((moved, target.xy), (target.xy, moved))
+    )
+    return min(shares) < STILL_FRACTION or everything < STILL_LEAST
 
 
 def _half_field(found, source, target):
-    """Quarters of the common field with enough bright stars to expect matches, but none there."""
+    """A half or two quarters of the common field with enough bright stars to expect matches, but hardly any there."""
     moved = np.column_stack(found.pose.forward(*source.xy.T))
     inside = np.flatnonzero(_inside(moved, target.xy))
     # Among the brightest, as many as did match: about that many should have a partner.
@@ -183,6 +201,15 @@ def _half_field(found, source, target):
     if len(bright) < 12:
         return False
     middle = 0.5 * (moved[bright].min(axis=0) + moved[bright].max(axis=0))
+    matches = np.isin(bright, found.source)
+    for upper in (moved[bright] > middle).T:
+        for half in (upper, ~upper):
+            here, there = matches[half].sum(), matches[~half].sum()
+            if here * (~half).sum() < HALF_FIELD_RATE * there * half.sum():
+                # Drawing the matched ones from all bright stars without regard to their place.
+                chance = hypergeom.cdf(here, len(bright), int(matches.sum()), int(half.sum()))
+                if chance < HALF_FIELD_CHANCE:
+                    return True
     quarter = (moved > middle) @ (1, 2)
     expected = [np.sum(quarter[bright] == k) for k in range(4)]
     matched = [np.sum(quarter[found.source] == k) for k in range(4)]
@@ -193,5 +220,10 @@ def _half_field(found, source, target):
 
 
 def _inside(points, others):
+    """(n,) bool: within the field that the others span.
+
+    The extremes of n evenly spread stars fall short of the edges by a mean gap; the box is made larger by that.
+    """
     low, high = others.min(axis=0), others.max(axis=0)
-    return ((points >= low) & (points <= high)).all(axis=1)
+    margin = (high - low) / max(len(others) - 1, 1)
+    return ((points >= low - margin) & (points <= high + margin)).all(axis=1)

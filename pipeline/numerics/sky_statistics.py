@@ -9,14 +9,16 @@ from pipeline.numerics.surface import fit_surface
 
 __all__ = ["Gradient", "noise_of", "sky_gradient", "sky_level"]
 
-SAMPLES = 400_000
-"""Pixels per plane that are looked at; they fix a median to 0.2 % of the noise, more would only take time."""
+SAMPLES = 60_000
+"""Pixels per plane that are looked at; they fix a median and a scatter to 0.5 % of the noise of a pixel, more would
+only take time."""
 
 CELLS = 16
 """Cells along each axis of the gradient map."""
 
-CELL_SAMPLES = 900
-"""Pixels per plane and cell; the median of as many has 4 % of a pixel's noise."""
+CELL_SAMPLES = 400
+"""Pixels per plane and cell; the median of as many has 6 % of a pixel's noise, the plane through 256 cells of four
+planes 0.4 %."""
 
 GRADIENT_CLIP_SIGMA = 3.0
 """Cells with a bright object in them stand out of the plane by more than this and are left out."""
@@ -61,8 +63,8 @@ def noise_of(planes, usable_planes):
     differences = []
     for plane, good in zip(planes, usable_planes, strict=True):
         step = max(1, int(np.sqrt(plane.size / SAMPLES)))
-        left, right = plane[::step, :-1:2], plane[::step, 1::2]
-        both = good[::step, :-1:2] & good[::step, 1::2]
+        left, right = plane[::step, : -1 : 2 * step], plane[::step, 1 :: 2 * step]
+        both = good[::step, : -1 : 2 * step] & good[::step, 1 :: 2 * step]
         differences.append((left - right)[both])
     return float(mad_std(np.concatenate(differences)) / np.sqrt(2.0))
 
@@ -117,15 +119,20 @@ def _thinned(plane):
 
 def _cell_medians(plane, good):
     """(CELLS, CELLS) medians; NaN where a cell has no usable pixel."""
-    out = np.full((CELLS, CELLS), np.nan)
-    rows = np.linspace(0, plane.shape[0], CELLS + 1).astype(int)
-    columns = np.linspace(0, plane.shape[1], CELLS + 1).astype(int)
-    for i in range(CELLS):
-        for j in range(CELLS):
-            cell = np.s_[rows[i] : rows[i + 1], columns[j] : columns[j + 1]]
-            values, use = plane[cell], good[cell]
-            step = max(1, int(np.sqrt(values.size / CELL_SAMPLES)))
-            values = values[::step, ::step][use[::step, ::step]]
-            if values.size:
-                out[i, j] = np.median(values)
-    return out
+    rows, columns = (_sampled_lines(size) for size in plane.shape)
+    at = np.ix_(rows.ravel(), columns.ravel())
+    values = np.where(good[at], plane[at], np.inf).astype(np.float64)
+    cells = (
+        values.reshape(CELLS, rows.shape[1], CELLS, columns.shape[1]).swapaxes(1, 2).reshape(CELLS, CELLS, -1)
+    )
+    cells.sort(axis=2)
+    count = np.isfinite(cells).sum(axis=2, keepdims=True)
+    low, high = np.maximum((count - 1) // 2, 0), np.minimum(count // 2, cells.shape[2] - 1)
+    middle = 0.5 * (np.take_along_axis(cells, low, axis=2) + np.take_along_axis(cells, high, axis=2))
+    return np.where(count > 0, middle, np.nan)[:, :, 0]
+
+
+def _sampled_lines(size):
+    """(CELLS, n) evenly spread rows (or columns) of every cell, as many as it may have."""
+    count = max(1, min(int(np.sqrt(CELL_SAMPLES)), size // CELLS))
+    return (((np.arange(CELLS * count) + 0.5) * size) // (CELLS * count)).astype(int).reshape(CELLS, count)

@@ -9,6 +9,7 @@ from pipeline.numerics.centroid import fit_positions
 from pipeline.numerics.moffat import GAUSSIAN_FWHM_PER_SIGMA, enclosed_fraction, quadratic_form
 from pipeline.numerics.moffat_fit import fit_moffat
 from pipeline.numerics.robust import mad_std
+from pipeline.numerics.spread import spread_over_field
 from pipeline.numerics.vetting import FLAG_CROWDED, FLAG_SATURATED, crowded
 
 __all__ = ["StarProfile", "frame_profile", "measure_stars"]
@@ -42,6 +43,12 @@ SKY_RING_FWHM = (2.5, 4.5)
 
 SKY_RING_MIN_PX = (5.0, 9.0)
 """The same for very sharp stars."""
+
+CHANNEL_STARS = 500
+"""Stars of a frame whose place is measured in each colour by itself; a session has many frames to pool."""
+
+CHANNEL_SNR = 5.0
+"""Least signal-to-noise ratio of a star in that colour."""
 
 WORST_MISFIT = 0.35
 """Stars whose residuals from the common profile exceed this part of their signal are something else."""
@@ -127,24 +134,28 @@ def frame_profile(frame, usable, cfa, vetted):
     )
 
 
-def measure_stars(frame, variance, usable, cfa, vetted, profile, *, aperture_fwhm):
+def measure_stars(frame, noise_at, usable, cfa, vetted, profile, *, aperture_fwhm, most):
     """Positions and fluxes of the vetted stars.
 
     Parameters
     ----------
-    frame, variance : (ny, nx) float32
+    frame : (ny, nx) float32
+    noise_at : function (x, y) -> (n, 3) coefficients of the variance there, see ``NoiseModel.coefficients``
     usable : (ny, nx) bool
     cfa : Cfa
     vetted : Vetted
     profile : StarProfile
     aperture_fwhm : aperture radius in FWHM, so that the enclosed fraction does not depend on the seeing
+    most : how many stars at most; in a crowded field the brightest of every part of it
 
     Returns
     -------
     dict of (m,) columns, brightest first: x, y, xy_err, peak, snr, fwhm, flags, and for each channel
     flux_c, flux_err_c, x_c, y_c. ``flags`` is 0 for a star to rely on.
     """
+    vetted = vetted.subset(spread_over_field(vetted.x, vetted.y, frame.shape, most))
     form, beta = profile.form, profile.beta
+    noise = noise_at(vetted.x, vetted.y)
     inner, outer = (
         max(ring * profile.fwhm, least) for ring, least in zip(SKY_RING_FWHM, SKY_RING_MIN_PX, strict=True)
     )
@@ -152,9 +163,19 @@ def measure_stars(frame, variance, usable, cfa, vetted, profile, *, aperture_fwh
     sky, sky_error = annulus_sky(frame, usable, cfa.cell, vetted.x, vetted.y, inner, outer, n_channels)
     reach = max(POSITION_REACH_FWHM * profile.fwhm, POSITION_MIN_RADIUS_PX)
 
-    def positions(channel, x, y):
+    def positions(channel, x, y, which=slice(None)):
         return fit_positions(
-            frame, variance, usable, cfa.cell, channel, x, y, np.nan_to_num(sky), form, beta, reach
+            frame,
+            noise[which],
+            usable,
+            cfa.cell,
+            channel,
+            x[which],
+            y[which],
+            np.nan_to_num(sky[which]),
+            form,
+            beta,
+            reach,
         ).T
 
     x, y, x_var, y_var, chi2, freedom = positions(-1, vetted.x, vetted.y)
@@ -170,7 +191,7 @@ def measure_stars(frame, variance, usable, cfa, vetted, profile, *, aperture_fwh
     error = np.where(np.isfinite(x_var), np.sqrt(0.5 * (x_var + y_var)), profile.fwhm)
     radius = aperture_fwhm * profile.fwhm
     flux, flux_error, peak = aperture_fluxes(
-        frame, variance, usable, cfa.cell, x, y, np.nan_to_num(sky), np.nan_to_num(sky_error), form, beta, radius,
+        frame, noise, usable, cfa.cell, x, y, np.nan_to_num(sky), np.nan_to_num(sky_error), form, beta, radius,
         enclosed_fraction(radius, profile.fwhm, beta),
     )  # fmt: skip
     flags = vetted.flags | np.where(crowded(x, y, vetted.snr, radius + profile.fwhm), FLAG_CROWDED, 0)
@@ -188,10 +209,13 @@ def measure_stars(frame, variance, usable, cfa, vetted, profile, *, aperture_fwh
         columns[f"flux_{channel}"], columns[f"flux_err_{channel}"] = flux[:, index], flux_error[:, index]
         columns[f"x_{channel}"], columns[f"y_{channel}"] = x.copy(), y.copy()
         if n_channels > 1:
-            own = positions(index, x, y)
+            bright = (flux[:, index] > CHANNEL_SNR * flux_error[:, index]) & keep & (flags == 0)
+            chosen = np.flatnonzero(bright)
+            chosen = chosen[spread_over_field(x[chosen], y[chosen], frame.shape, CHANNEL_STARS)]
+            own = positions(index, x, y, chosen)
             # A colour that hardly shows the star may lock on something beside it.
-            found = np.hypot(own[0] - x, own[1] - y) < profile.fwhm
-            found &= (flux[:, index] > 5 * flux_error[:, index]) & ~saturated
-            columns[f"x_{channel}"] = np.where(found, own[0], np.nan)
-            columns[f"y_{channel}"] = np.where(found, own[1], np.nan)
+            found = np.hypot(own[0] - x[chosen], own[1] - y[chosen]) < profile.fwhm
+            for name, values in (("x", own[0]), ("y", own[1])):
+                columns[f"{name}_{channel}"] = np.full(len(x), np.nan)
+                columns[f"{name}_{channel}"][chosen[found]] = values[found]
     return {name: values[keep] for name, values in columns.items()}

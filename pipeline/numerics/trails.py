@@ -1,19 +1,26 @@
 """Straight trails of satellites and aircraft across a frame."""
 
+from functools import lru_cache
+
 import numpy as np
+from numba import njit
 
 from pipeline.numerics.robust import mad_std
 
-__all__ = ["find_trails"]
+__all__ = ["find_trails", "warm"]
 
 BIN_PX = 4
-"""Side of the blocks the image is averaged in: a trail a few pixels wide keeps its contrast, noise falls."""
+"""Side of the blocks the image is averaged in, frame pixels: a trail a few pixels wide keeps its contrast, noise
+falls."""
 
 POINT_SIGMA = 2.5
 """Blocks above this vote; a trail of 1 sigma per pixel reaches it, and the empty sky gives 0.6 % of false votes."""
 
 ANGLES = 360
 """Trial directions over 180 degrees: half a degree is 1.6 blocks over a path of 370."""
+
+SCATTER_SAMPLES = 100_000
+"""Blocks that fix the scatter, to a third of a per cent."""
 
 SIDE_BLOCKS = 4
 """Distance of the strips beside a trail that give its background, blocks."""
@@ -35,25 +42,32 @@ MAX_TRAILS = 8
 """More straight lines than this in a frame are something else."""
 
 
-def find_trails(image, noise, stars_x, stars_y, *, star_radius_px):
+def find_trails(image, stars_x, stars_y, *, step, star_radius_px):
     """Straight lines of excess light, by a Hough transform (Duda & Hart 1972) of binned residuals.
 
     Parameters
     ----------
     image : (ny, nx) float32, background-free detection image
-    noise : float, its noise per pixel
-    stars_x, stars_y : stars, which are masked
-    star_radius_px : radius of the mask
+    stars_x, stars_y : stars, which are masked, frame pixels
+    step : frame pixels per pixel of the image: 1, 2 or 4
+    star_radius_px : radius of the mask, frame pixels
 
     Returns
     -------
-    list of (x0, y0, x1, y1), end points in pixels, in the order of significance
+    list of (x0, y0, x1, y1), end points in frame pixels, in the order of significance
     """
-    blocks = _binned(image, stars_x, stars_y, star_radius_px)
-    scatter = mad_std(blocks[np.isfinite(blocks)]) if np.isfinite(blocks).any() else 0.0
+    blocks = _binned(image, BIN_PX // step)
+    # The centre of block (0, 0): the mean of the places that its pixels stand for.
+    first = 0.5 * step * (BIN_PX // step - 1)
+    # A block reaches half its diagonal beyond its centre.
+    radius = star_radius_px / BIN_PX + np.sqrt(0.5)
+    _mask(blocks, (stars_x - first) / BIN_PX, (stars_y - first) / BIN_PX, radius)
+    known = blocks[np.isfinite(blocks)]
+    # A thinned sample tells the scatter as well.
+    scatter = mad_std(known[:: max(1, known.size // SCATTER_SAMPLES)]) if known.size else 0.0
     if not scatter > 0:
         return []
-    excess = np.where(np.isfinite(blocks), blocks / scatter, np.nan)
+    excess = blocks / scatter
     found = []
     for _ in range(MAX_TRAILS):
         line = _strongest(excess)
@@ -62,23 +76,46 @@ def find_trails(image, noise, stars_x, stars_y, *, star_radius_px):
         ends = _extent(excess, *line)
         if ends is None:
             break
-        found.append(tuple(float(BIN_PX * value + 0.5 * (BIN_PX - 1)) for value in ends))
+        found.append(tuple(float(BIN_PX * value + first) for value in ends))
         _blank(excess, *line)
     return found
 
 
-def _binned(image, x, y, radius):
-    ny, nx = (n // BIN_PX * BIN_PX for n in image.shape)
-    blocks = (
-        image[:ny, :nx]
-        .reshape(ny // BIN_PX, BIN_PX, nx // BIN_PX, BIN_PX)
-        .mean(axis=(1, 3), dtype=np.float64)
-    )
-    reach = int(np.ceil(radius / BIN_PX))
-    for column, row in zip(x / BIN_PX, y / BIN_PX, strict=True):
-        top, left = max(0, int(row) - reach), max(0, int(column) - reach)
-        blocks[top : int(row) + reach + 1, left : int(column) + reach + 1] = np.nan
-    return blocks
+def warm():
+    """Compile the kernels."""
+    _votes(np.zeros(1), np.zeros(1), 2)
+    _mask(np.zeros((4, 4)), np.ones(1), np.ones(1), 1.0)
+
+
+def _binned(image, side):
+    ny, nx = (n // side * side for n in image.shape)
+    total = np.zeros((ny // side, nx // side))
+    for dy in range(side):
+        for dx in range(side):
+            total += image[dy:ny:side, dx:nx:side]
+    return total / side**2
+
+
+@njit(cache=True, nogil=True)
+def _mask(blocks, x, y, radius):
+    """Blank every block whose centre is closer than ``radius`` to a star; all in blocks."""
+    ny, nx = blocks.shape
+    for k in range(x.size):
+        for row in range(max(0, int(np.ceil(y[k] - radius))), min(ny, int(y[k] + radius) + 1)):
+            for column in range(max(0, int(np.ceil(x[k] - radius))), min(nx, int(x[k] + radius) + 1)):
+                if (row - y[k]) ** 2 + (column - x[k]) ** 2 < radius * radius:
+                    blocks[row, column] = np.nan
+
+
+@njit(cache=True, nogil=True)
+def _votes(x, y, half):
+    """(ANGLES, 2 half + 1) how many of the points lie on each trial line."""
+    counts = np.zeros((ANGLES, 2 * half + 1), dtype=np.int32)
+    for step in range(ANGLES):
+        cos, sin = np.cos(np.pi * step / ANGLES), np.sin(np.pi * step / ANGLES)
+        for k in range(x.size):
+            counts[step, int(np.floor(x[k] * cos + y[k] * sin + 0.5)) + half] += 1
+    return counts
 
 
 def _strongest(excess):
@@ -89,24 +126,16 @@ def _strongest(excess):
     ny, nx = excess.shape
     x, y = columns - 0.5 * (nx - 1), rows - 0.5 * (ny - 1)
     half = int(np.ceil(0.5 * np.hypot(nx, ny))) + 1
-    best = (-np.inf, 0.0, 0.0)
-    counts_of_all = np.maximum(_chords(ny, nx, half), 1.0)
-    density = len(rows) / excess.size
-    for step in range(ANGLES):
-        angle = np.pi * step / ANGLES
-        distance = np.rint(x * np.cos(angle) + y * np.sin(angle)).astype(int) + half
-        votes = np.bincount(distance, minlength=2 * half + 1)[: 2 * half + 1]
-        chord = counts_of_all[step]
-        # Votes beyond those that this many blocks collect anywhere, in standard deviations of that number.
-        score = (votes - density * chord) / np.sqrt(density * chord + 1.0)
-        peak = int(np.argmax(score))
-        if score[peak] > best[0]:
-            best = (score[peak], angle, float(peak - half))
-    return best[1:]
+    expected = len(rows) / excess.size * np.maximum(_chords(ny, nx, half), 1.0)
+    # Votes beyond those that this many blocks collect anywhere, in standard deviations of that number.
+    score = (_votes(x, y, half) - expected) / np.sqrt(expected + 1.0)
+    angle, peak = np.unravel_index(int(np.argmax(score)), score.shape)
+    return float(np.pi * angle / ANGLES), float(peak - half)
 
 
+@lru_cache(maxsize=2)
 def _chords(ny, nx, half):
-    """(ANGLES, 2 half + 1) length of each trial line inside the image, blocks."""
+    """(ANGLES, 2 half + 1) length of each trial line inside the image, blocks; the same for all frames of a size."""
     distance = np.arange(-half, half + 1)[None, :]
     angle = np.pi * np.arange(ANGLES)[:, None] / ANGLES
     low, high = _clip(angle, distance, ny, nx)
@@ -146,7 +175,10 @@ def _extent(excess, angle, distance):
     shows = np.zeros(PIECES, dtype=bool)
     for index, piece in enumerate(pieces):
         values = profile[piece][np.isfinite(profile[piece])]
-        if values.size > 2:
+        if values.size <= 2:
+            # Hidden by stars: it neither shows the trail nor ends it.
+            shows[index] = index > 0 and shows[index - 1]
+        else:
             # 1.25 sigma / sqrt(n): standard error of a median.
             shows[index] = np.median(values) > PIECE_SIGMA * 1.25 * typical / np.sqrt(values.size)
     first, last = _longest_run(shows)

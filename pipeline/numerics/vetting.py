@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import KDTree
 
-from pipeline.numerics.centroid import windowed_moments
+from pipeline.numerics.half_grid import luminance_moments
 
 __all__ = ["FLAG_CROWDED", "FLAG_SATURATED", "Vetted", "crowded", "half_sample_mode", "vet"]
 
@@ -36,9 +36,16 @@ not measured); three standard deviations are allowed."""
 WINDOW_SIGMA_RANGE = (0.8, 6.0)
 """Limits of the moment window, pixels: the sharpest and the widest stars that are meant to be measured."""
 
-SMALLEST_SIZE = 0.62
-"""Size (px, rms of the windowed light along an axis) below which nothing on a luminance image can be a star: a
-lone pixel smoothed by [1 2 1] has 0.71 unwindowed and about 0.6 in its own window."""
+WINDOW_STARS = 60
+"""Clear detections that the window is fitted to: their common size is then known to a per cent or two."""
+
+WINDOW_ROUNDS = 3
+"""The isophotal size from which it starts is good to a third, and each round leaves a small part of the error."""
+
+SMALLEST_SIZE_OF_ARRAY, SMALLEST_SIZE_OF_MONO = 0.62, 0.40
+"""Size (px, rms of the windowed light along an axis) below which nothing can be a star. On the luminance of a colour
+array a lone pixel, smoothed by [1 2 1], has 0.71 unwindowed and about 0.6 in its own window; on a mono frame it has
+none, and a star of FWHM 1.6 px has 0.5."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +72,11 @@ class Vetted:
     window_sigma: float
     n_detected: int
 
+    def subset(self, which):
+        """Those with the given indices."""
+        columns = (self.x, self.y, self.snr, self.size_ratio, self.npix, self.flags)
+        return Vetted(*(column[which] for column in columns), self.window_sigma, self.n_detected)
+
 
 def half_sample_mode(values):
     """Mode by repeatedly keeping the densest half (Bickel & Fruehwirth 2006, from memory)."""
@@ -79,13 +91,15 @@ def half_sample_mode(values):
     return float(values.mean())
 
 
-def vet(detection, saturated, *, snr_min, edge_px):
+def vet(frame, detection, saturated, cfa, *, snr_min, edge_px):
     """Keep the detections that look like the frame's stars.
 
     Parameters
     ----------
+    frame : (ny, nx) float32 on which was detected, with its bad pixels and spikes filled
     detection : Detection
     saturated : (ny, nx) bool
+    cfa : Cfa
     snr_min : least signal-to-noise ratio of the windowed light
     edge_px : margin without stars, pixels
 
@@ -93,22 +107,26 @@ def vet(detection, saturated, *, snr_min, edge_px):
     -------
     Vetted
     """
-    image, objects = detection.image, detection.objects
-    sigma = _window(objects, detection.noise)
+
+    def moments_of(which, sigma):
+        at = detection.x[which], detection.y[which]
+        return luminance_moments(frame, detection.background, not cfa.is_mono, *at, sigma)
+
+    sigma = _window(detection, moments_of)
     # A correlated sum of white samples under a smooth window has the variance of the white samples.
     window_noise = detection.white_noise * np.sqrt(np.pi) * sigma
-    moments = windowed_moments(image, objects["x"].astype(float), objects["y"].astype(float), sigma)
-    x, y, mxx, myy, mxy, light = moments.T
+    x, y, mxx, myy, mxy, light = moments_of(slice(None), sigma).T
     with np.errstate(invalid="ignore", divide="ignore"):
         snr = light / window_noise
         total = mxx + myy
         size = np.sqrt(0.5 * total)
         e1, e2 = (mxx - myy) / total, 2.0 * mxy / total
-    ny, nx = image.shape
-    sound = np.isfinite(snr) & np.isfinite(size) & (size > SMALLEST_SIZE) & (np.hypot(e1, e2) < 1.0)
+    ny, nx = frame.shape
+    smallest = SMALLEST_SIZE_OF_MONO if cfa.is_mono else SMALLEST_SIZE_OF_ARRAY
+    sound = np.isfinite(snr) & np.isfinite(size) & (size > smallest) & (np.hypot(e1, e2) < 1.0)
     sound &= (x > edge_px) & (x < nx - 1 - edge_px) & (y > edge_px) & (y < ny - 1 - edge_px)
     sound &= snr > snr_min
-    clipped = np.zeros(len(objects), dtype=bool)
+    clipped = np.zeros(len(x), dtype=bool)
     clipped[sound] = _touches(saturated, x[sound], y[sound], 2.0 * sigma)
 
     mode, middle1, middle2 = _own_shape(size, e1, e2, snr, sound & ~clipped)
@@ -121,9 +139,7 @@ def vet(detection, saturated, *, snr_min, edge_px):
     keep = keep[np.argsort(-snr[keep], kind="stable")]
     keep = keep[_first_of_each(x[keep], y[keep], sigma)]
     flags = np.where(clipped[keep], FLAG_SATURATED, 0)
-    return Vetted(
-        x[keep], y[keep], snr[keep], size[keep] / mode, objects["npix"][keep], flags, sigma, len(objects)
-    )
+    return Vetted(x[keep], y[keep], snr[keep], size[keep] / mode, detection.npix[keep], flags, sigma, len(x))
 
 
 def crowded(x, y, light, radius):
@@ -137,15 +153,30 @@ def crowded(x, y, light, radius):
     return result
 
 
-def _window(objects, noise):
-    """Sigma of the moment window: the usual isophotal size of clear, single detections."""
-    clear = objects[(objects["flag"] == 0) & (objects["peak"] > MODE_SNR * noise)]
-    if len(clear) < MODE_MIN:
-        clear = objects[np.argsort(-objects["peak"], kind="stable")[:MODE_MIN]]
-    if len(clear) == 0:
+def _window(detection, moments_of):
+    """Sigma of the moment window: the width that most clear, single detections share.
+
+    It starts from the isophotal size. Under a window of sigma w a Gaussian of sigma s has the size
+    m = s w / sqrt(s^2 + w^2), so s^2 = 1 / (1 / m^2 - 1 / w^2); the window is then set to s.
+    """
+    clear = np.flatnonzero(detection.single & (detection.peak > MODE_SNR * detection.noise))
+    if clear.size < MODE_MIN:
+        clear = np.argsort(-detection.peak, kind="stable")[:MODE_MIN]
+    if clear.size == 0:
         return WINDOW_SIGMA_RANGE[0]
-    log_size = np.log(np.maximum(np.sqrt(clear["a"] * clear["b"]), 1e-3))
-    return float(np.clip(np.exp(half_sample_mode(log_size)), *WINDOW_SIGMA_RANGE))
+    sigma = float(np.clip(np.exp(half_sample_mode(np.log(detection.size[clear]))), *WINDOW_SIGMA_RANGE))
+    # The brightest are saturated and the faintest noisy; those in between are taken.
+    clear = clear[np.argsort(-detection.peak[clear], kind="stable")]
+    clear = clear[len(clear) // 10 :][:WINDOW_STARS]
+    for _ in range(WINDOW_ROUNDS):
+        moments = moments_of(clear, sigma)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            width2 = 1.0 / (2.0 / (moments[:, 2] + moments[:, 3]) - 1.0 / sigma**2)
+        width2 = width2[np.isfinite(width2) & (width2 > 0)]
+        if width2.size < 3:
+            break
+        sigma = float(np.clip(np.exp(0.5 * half_sample_mode(np.log(width2))), *WINDOW_SIGMA_RANGE))
+    return sigma
 
 
 def _own_shape(size, e1, e2, snr, usable):

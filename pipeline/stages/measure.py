@@ -100,11 +100,18 @@ def stars_table(measurements, channels):
 def _measured(calibrator, frame, options):
     """A frame that has become unreadable since the inventory is a rejected row, not the end of the session."""
     try:
-        pixels = calibrator.calibrate(frame)
+        pixels = calibrator.calibrate_whole(frame)
     except (InputError, StageError) as error:
         return FrameMeasurement.unmeasured(calibrator.cfa.channels, str(error))
-    variance = np.asarray(pixels.noise.variance(pixels.value, flat=pixels.flat), dtype=np.float32)
-    return measure_frame(pixels.value, variance, pixels.invalid, pixels.saturated, calibrator.cfa, options)
+    return measure_frame(
+        pixels.value,
+        pixels.invalid,
+        pixels.saturated,
+        calibrator.cfa,
+        pixels.noise,
+        options,
+        flat=pixels.flat,
+    )
 
 
 def _brightness(stars, channels):

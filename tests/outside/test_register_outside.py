@@ -12,6 +12,7 @@ from scipy.optimize import least_squares
 from skimage.transform import AffineTransform, SimilarityTransform
 
 from pipeline.numerics.aperture import aperture_fluxes
+from pipeline.numerics.camera import NoiseModel
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.frame_measurement import measure_frame
 from pipeline.numerics.moffat import quadratic_form
@@ -48,7 +49,7 @@ def test_positions_against_photutils():
     """A Gaussian fit in a box and our profile fit see the same noise; they agree to within it."""
     x, y, flux = grid_of_stars(SHAPE, step=40, margin=44, seed=2, flux=3000.0)
     frame = star_frame(x, y, flux, shape=SHAPE, pattern="mono", fwhm=3.0, beta=4.0)
-    found = measure_frame(frame.value, frame.variance, frame.bad, frame.saturated, frame.cfa, MEASURE)
+    found = measure_frame(frame.value, frame.bad, frame.saturated, frame.cfa, frame.noise, MEASURE)
     stars = found.stars
     assert len(stars["x"]) >= len(x) - 2
     differences = []
@@ -72,7 +73,7 @@ def test_aperture_sums_against_photutils():
     sky = np.full((len(x), 1), SKY_E_S)
     enclosed = 1 - (1 + (4.5 / 3.0) ** 2 * 4 * (2 ** (1 / 3.0) - 1)) ** -2.0
     ours, _, _ = aperture_fluxes(
-        frame.value, frame.variance, ~frame.saturated, frame.cfa.cell, x, y, sky, 0 * sky,
+        frame.value, frame.coefficients, ~frame.saturated, frame.cfa.cell, x, y, sky, 0 * sky,
         np.array(quadratic_form(3.0, 1.0, 0.0, 3.0)), 3.0, 4.5, enclosed,
     )  # fmt: skip
     ratio = ours[:, 0] / exact["aperture_sum"]
@@ -113,12 +114,10 @@ def real_stars(path, pattern):
         data = next(hdu.data for hdu in hdus if hdu.data is not None and hdu.data.ndim == 2).astype(
             np.float32
         )
-    # Nothing is calibrated here: a constant for the pedestal, and a variance in ADU for weights only.
+    # Nothing is calibrated here: a constant for the pedestal, and a noise in ADU for weights only.
     data -= np.median(data) - 200
     nothing = np.zeros(data.shape, dtype=bool)
-    found = measure_frame(
-        data, np.maximum(data, 50).astype(np.float32), nothing, nothing, Cfa(pattern), MEASURE
-    )
+    found = measure_frame(data, nothing.copy(), nothing, Cfa(pattern), NoiseModel(1.0, 7.0, 1.0), MEASURE)
     good = found.stars["flags"] == 0
     xy = np.column_stack([found.stars["x"], found.stars["y"]])[good]
     return data.shape, StarList(xy, found.stars["xy_err"][good]), found.values

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.numerics.camera import NoiseModel
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.moffat import quadratic_form
 
@@ -25,7 +26,7 @@ class StarFrame:
 
     Attributes
     ----------
-    value, variance : (ny, nx) float32
+    value, variance : (ny, nx) float32, the variance being that of the noise that was drawn
     saturated : (ny, nx) bool
     x, y, flux : (n,) of the stars, flux in a channel of share 1
     cfa : Cfa
@@ -39,10 +40,17 @@ class StarFrame:
     flux: np.ndarray
     cfa: Cfa
 
+    noise = NoiseModel(1.0, READ_NOISE_E, EXPOSURE_S)
+
     @property
     def bad(self):
         """No pixel is known to be bad."""
         return np.zeros(self.value.shape, dtype=bool)
+
+    @property
+    def coefficients(self):
+        """(n, 3) of the variance about each star."""
+        return np.tile(self.noise.coefficients(), (len(self.x), 1))
 
 
 def star_frame(

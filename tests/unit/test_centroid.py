@@ -32,7 +32,7 @@ def positions(frame, fwhm, *, channel=-1):
     start = np.rint(frame.x), np.rint(frame.y)
     return fit_positions(
         frame.value,
-        frame.variance,
+        frame.coefficients,
         ~frame.saturated,
         frame.cfa.cell,
         channel,
@@ -151,7 +151,7 @@ def test_aperture_flux_is_the_enclosed_share_whatever_the_seeing(pattern, fwhm):
     enclosed = enclosed_fraction(radius, fwhm, BETA)
     flux, error, _ = aperture_fluxes(
         frame.value,
-        frame.variance,
+        frame.coefficients,
         usable,
         frame.cfa.cell,
         frame.x,
@@ -181,7 +181,7 @@ def test_bad_pixels_do_not_change_the_flux():
     fluxes = [
         aperture_fluxes(
             frame.value,
-            frame.variance,
+            frame.coefficients,
             mask,
             frame.cfa.cell,
             frame.x,
@@ -207,7 +207,7 @@ def test_flux_error_is_that_found():
     form, enclosed = np.array(quadratic_form(3.0, 1.0, 0.0, BETA)), enclosed_fraction(4.5, 3.0, BETA)
     flux, error, _ = aperture_fluxes(
         frame.value,
-        frame.variance,
+        frame.coefficients,
         ~frame.saturated,
         frame.cfa.cell,
         frame.x,

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial import KDTree
 
+from pipeline.numerics.camera import NoiseModel
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.detection import DetectionError, detect
 from pipeline.numerics.frame_measurement import measure_frame
@@ -16,7 +17,7 @@ SHAPE = (480, 640)
 
 def measured(frame, **options):
     return measure_frame(
-        frame.value, frame.variance, frame.bad, frame.saturated, frame.cfa, MEASURE | options
+        frame.value.copy(), frame.bad, frame.saturated, frame.cfa, frame.noise, MEASURE | options
     )
 
 
@@ -144,12 +145,11 @@ def test_frames_without_stars_say_why():
     cfa = Cfa("RGGB")
     sky = rng.normal(3, 0.2, SHAPE).astype(np.float32)
     nothing = np.zeros(SHAPE, dtype=bool)
-    found = measure_frame(sky, np.full(SHAPE, 0.04, np.float32), nothing, nothing, cfa, MEASURE)
+    noise = NoiseModel(1.0, READ_NOISE_E, EXPOSURE_S)
+    found = measure_frame(sky, nothing.copy(), nothing, cfa, noise, MEASURE)
     assert found.problem.startswith("no stars")
     assert np.isnan(found.values["fwhm_px"]) and found.values["n_stars"] == 0
-    constant = measure_frame(
-        np.full(SHAPE, 3, np.float32), np.full(SHAPE, 0.04, np.float32), nothing, nothing, cfa, MEASURE
-    )
+    constant = measure_frame(np.full(SHAPE, 3, np.float32), nothing.copy(), nothing, cfa, noise, MEASURE)
     assert "no noise" in constant.problem
 
 
@@ -157,21 +157,36 @@ def test_detection_that_gives_up_is_reported(monkeypatch):
     x, y, flux = random_stars(SHAPE, 60, seed=10)
     frame = star_frame(x, y, flux, shape=SHAPE)
     # So small a stack overflows on any star; a frame full of nebula does it to the real one.
-    monkeypatch.setattr("pipeline.numerics.detection.PIXEL_STACK", 10)
+    monkeypatch.setattr("pipeline.numerics.detection.PIXEL_STACKS", (10,))
     with pytest.raises(DetectionError, match="gave up"):
-        detect(frame.value, frame.bad, frame.cfa, sigma=4.0, mesh_px=64, spike_sigma=8.0)
+        detect(
+            frame.value,
+            frame.bad,
+            frame.cfa,
+            dict.fromkeys("RGB", 0.23),
+            sigma=4.0,
+            mesh_px=64,
+            spike_sigma=8.0,
+        )
     assert "gave up" in measured(frame).problem
+
+
+def test_detection_takes_more_room_when_a_frame_needs_it(monkeypatch):
+    x, y, flux = random_stars(SHAPE, 60, seed=10)
+    frame = star_frame(x, y, flux, shape=SHAPE)
+    usual = measured(frame)
+    monkeypatch.setattr("pipeline.numerics.detection.PIXEL_STACKS", (10, 300_000))
+    np.testing.assert_array_equal(measured(frame).stars["x"], usual.stars["x"])
 
 
 def test_spikes_are_found_and_stars_are_not():
     x, y, flux = random_stars(SHAPE, 100, seed=12, faintest=200)
     frame = star_frame(x, y, flux, shape=SHAPE, pattern="mono", fwhm=1.6)
-    residual = frame.value - np.float32(SKY_E_S)
-    noise = 0.23
-    assert not find_spikes(residual, noise, sigma=8.0).any()
-    residual[111, 222] += 30
-    residual[333, 44] += 30
-    found = np.argwhere(find_spikes(residual, noise, sigma=8.0))
+    noise = np.full((2, 2), 0.23)
+    assert len(find_spikes(frame.value, noise, sigma=8.0)) == 0
+    frame.value[111, 222] += 30
+    frame.value[333, 44] += 30
+    found = find_spikes(frame.value, noise, sigma=8.0)
     assert [111, 222] in found.tolist() and [333, 44] in found.tolist() and len(found) == 2
 
 
@@ -184,11 +199,14 @@ def test_repair_uses_the_same_colour(pattern):
     for y, x in ((0, 0), (11, 20), (12, 21), (39, 38)):
         bad[y, x], broken[y, x] = True, 1e6
     broken[5, 5] = np.nan
-    np.testing.assert_array_equal(repair_pixels(broken, bad, cfa), frame)
+    bad[5, 5] = True
+    repair_pixels(broken, bad, cfa)
+    np.testing.assert_array_equal(broken, frame)
     # A hole wider than the neighbourhood gets the median of its colour.
     bad[20:30, 20:30] = True
     broken[20:30, 20:30] = -1e6
-    np.testing.assert_array_equal(repair_pixels(broken, bad, cfa), frame)
+    repair_pixels(broken, bad, cfa)
+    np.testing.assert_array_equal(broken, frame)
 
 
 def test_half_sample_mode_finds_the_narrow_minority():
