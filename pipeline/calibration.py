@@ -13,6 +13,7 @@ from pipeline.errors import StageError
 from pipeline.fitsio import read_frame
 from pipeline.numerics.camera import NoiseModel
 from pipeline.numerics.cfa import Cfa
+from pipeline.numerics.pixel_rates import pixel_rates
 from pipeline.session_masters import Flags, read_masters, session_camera, session_pedestal
 
 __all__ = ["CalibratedFrame", "Calibrator"]
@@ -142,3 +143,55 @@ class Calibrator:
         return CalibratedFrame(
             value, invalid, saturated, replace(self.noise, exposure_s=frame.exposure_s), flat
         )
+
+    def rates(self, frame, pixels, rows, columns):
+        """Part of a frame as :func:`pipeline.numerics.pixel_rates.pixel_rates` gives it, in one compiled pass.
+
+        Parameters
+        ----------
+        frame : FrameRecord
+        pixels : RawPixels of the frame
+        rows, columns : (first, stop) of the part
+
+        Raises
+        ------
+        InputError, StageError
+            If the frame cannot be read, or has another size than its session.
+        """
+        if pixels.shape != self.shape:
+            raise StageError(
+                f"{frame.path}: expected {self.shape[1]} x {self.shape[0]} pixels, found {pixels.shape[1]} x {pixels.shape[0]}"
+            )
+        part = np.s_[slice(*rows), slice(*columns)]
+        pedestal, flat = (
+            plane[part] if isinstance(plane, np.ndarray) else plane for plane in (self.pedestal, self.flat)
+        )
+        level = self.saturation_adu
+        return pixel_rates(
+            pixels.part(rows, columns),
+            pedestal,
+            flat,
+            self.invalid[part],
+            factor=self.noise.electrons_per_adu / frame.exposure_s,
+            saturation=None if level is None else NEAR_SATURATION * level,
+        )
+
+    def usual_variance(self, frame, rate, y, x):
+        """Variance of pixels at ``rate`` at the places nearest to (x, y), with the flat field there; (n,) each."""
+        flat = self.flat
+        if isinstance(flat, np.ndarray):
+            row, column = (
+                np.clip(np.rint(np.nan_to_num(axis)), 0, size - 1).astype(int)
+                for axis, size in zip((y, x), self.shape, strict=True)
+            )
+            flat = flat[row, column].astype(np.float64)
+        return replace(self.noise, exposure_s=frame.exposure_s).variance(rate, flat=flat)
+
+    def saturated_rate(self, frame):
+        """Electrons per second at which pixels of a frame saturate, about; infinity where none do."""
+        if self.saturation_adu is None:
+            return np.inf
+        pedestal = self.pedestal
+        usual = pedestal if np.ndim(pedestal) == 0 else np.median(pedestal[:: max(1, self.shape[0] // 64)])
+        adu = NEAR_SATURATION * self.saturation_adu - float(usual)
+        return adu * self.noise.electrons_per_adu / frame.exposure_s

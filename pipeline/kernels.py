@@ -8,13 +8,15 @@ KERNEL_MODULES = (
     "pipeline.numerics.aperture",
     "pipeline.numerics.centroid",
     "pipeline.numerics.combine",
+    "pipeline.numerics.drizzle",
     "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
     "pipeline.numerics.partial_sum",
+    "pipeline.numerics.pixel_rates",
     "pipeline.numerics.rejection",
+    "pipeline.numerics.sampler",
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
-    "pipeline.numerics.session_sum",
     "pipeline.numerics.starlet",
 )
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""
