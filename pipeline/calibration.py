@@ -113,18 +113,14 @@ class Calibrator:
         )  # fmt: skip
 
     def calibrate(self, frame):
-        """A whole frame (FrameRecord) as a :class:`CalibratedFrame`."""
-        return self.calibrate_rows(frame, 0, self.shape[0])
-
-    def calibrate_whole(self, frame):
-        """A whole frame as :meth:`calibrate` gives it, in one compiled pass over the raw numbers.
+        """A whole frame (FrameRecord) as a :class:`CalibratedFrame`, in one compiled pass over the raw numbers.
 
         Raises
         ------
         InputError, StageError
-            As :meth:`calibrate_rows`.
+            If the frame cannot be read, or has another size than its session.
         """
-        raw = self._read(frame, 0, self.shape[0])
+        raw = self._read(frame)
         noise = replace(self.noise, exposure_s=frame.exposure_s)
         value, invalid, saturated = raw_to_rate(
             raw, self.pedestal, self.flat, self.invalid, noise.electrons_per_adu / noise.exposure_s,
@@ -132,38 +128,68 @@ class Calibrator:
         )  # fmt: skip
         return CalibratedFrame(value, invalid, saturated, noise, self.flat)
 
-    def calibrate_rows(self, frame, first, stop):
-        """Rows ``first`` to ``stop`` of a frame.
+    def _read(self, frame):
+        raw = read_frame(frame.path, frame.hdu)
+        self._expect_size(frame, raw.shape)
+        return raw
+
+    def _expect_size(self, frame, shape):
+        if shape != self.shape:
+            raise StageError(
+                f"{frame.path}: expected {self.shape[1]} x {self.shape[0]} pixels, found {shape[1]} x {shape[0]}"
+            )
+
+    def _untrusted_level(self):
+        """Raw number from which a pixel counts as saturated, or None."""
+        return None if self.saturation_adu is None else NEAR_SATURATION * self.saturation_adu
+
+    def rates(self, frame, pixels, rows, columns):
+        """Electrons per second of a part of a frame, with what cannot be used marked in it.
+
+        Parameters
+        ----------
+        frame : FrameRecord
+        pixels : RawPixels of the frame
+        rows, columns : (first, stop) of the part
+
+        Returns
+        -------
+        (h, w) float32; NaN where invalid, infinity where saturated
 
         Raises
         ------
         InputError, StageError
             If the frame cannot be read, or has another size than its session.
         """
-        raw = self._read(frame, first, stop)
-        level = self._untrusted_level()
-        saturated = np.zeros(raw.shape, dtype=bool) if level is None else raw >= level
-        band = slice(first, stop)
-        value = raw.astype(np.float32)
-        value -= self.pedestal[band] if isinstance(self.pedestal, np.ndarray) else np.float32(self.pedestal)
-        value *= np.float32(self.noise.electrons_per_adu / frame.exposure_s)
-        flat = self.flat[band] if isinstance(self.flat, np.ndarray) else self.flat
-        if isinstance(self.flat, np.ndarray):
-            value /= flat
-        invalid = self.invalid[band] | ~np.isfinite(value)
-        return CalibratedFrame(
-            value, invalid, saturated, replace(self.noise, exposure_s=frame.exposure_s), flat
+        self._expect_size(frame, pixels.shape)
+        part = np.s_[slice(*rows), slice(*columns)]
+        pedestal, flat = (
+            plane[part] if isinstance(plane, np.ndarray) else plane for plane in (self.pedestal, self.flat)
         )
+        rate, invalid, saturated = raw_to_rate(
+            pixels.part(rows, columns), pedestal, flat, self.invalid[part],
+            self.noise.electrons_per_adu / frame.exposure_s, level=self._untrusted_level(),
+        )  # fmt: skip
+        rate[saturated] = np.inf
+        rate[invalid] = np.nan
+        return rate
 
-    def _read(self, frame, first, stop):
-        whole = (first, stop) == (0, self.shape[0])
-        raw = read_frame(frame.path, frame.hdu, rows=None if whole else (first, stop))
-        if raw.shape != (stop - first, self.shape[1]):
-            raise StageError(
-                f"{frame.path}: expected {self.shape[1]} x {stop - first} pixels, found {raw.shape[1]} x {raw.shape[0]}"
+    def usual_variance(self, frame, rate, y, x):
+        """Variance of pixels at ``rate`` at the places nearest to (x, y), with the flat field there; (n,) each."""
+        flat = self.flat
+        if isinstance(flat, np.ndarray):
+            row, column = (
+                np.clip(np.rint(np.nan_to_num(axis)), 0, size - 1).astype(int)
+                for axis, size in zip((y, x), self.shape, strict=True)
             )
-        return raw
+            flat = flat[row, column].astype(np.float64)
+        return replace(self.noise, exposure_s=frame.exposure_s).variance(rate, flat=flat)
 
-    def _untrusted_level(self):
-        """Raw number from which a pixel counts as saturated, or None."""
-        return None if self.saturation_adu is None else NEAR_SATURATION * self.saturation_adu
+    def saturated_rate(self, frame):
+        """Electrons per second at which pixels of a frame saturate, about; infinity where none do."""
+        if self.saturation_adu is None:
+            return np.inf
+        pedestal = self.pedestal
+        usual = pedestal if np.ndim(pedestal) == 0 else np.median(pedestal[:: max(1, self.shape[0] // 64)])
+        adu = NEAR_SATURATION * self.saturation_adu - float(usual)
+        return adu * self.noise.electrons_per_adu / frame.exposure_s

@@ -8,7 +8,9 @@ In memory, pixel (0, 0) is the centre of the first stored pixel; the 1-based con
 standard (version 4.0, section 3.3.2) stays in this module.
 """
 
+import hashlib
 import warnings
+from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
@@ -23,6 +25,7 @@ from pipeline.provenance import SOFTWARE_NAME
 
 __all__ = [
     "UNITS_OF_EXTENSION",
+    "RawPixels",
     "read_frame",
     "read_hdus",
     "read_header",
@@ -124,6 +127,76 @@ def read_frame(path, hdu=None, *, rows=None):
         if wanted is np.float32:
             frame[~(np.abs(frame) < LARGEST_ADU)] = np.nan
         return frame
+
+
+class RawPixels:
+    """The pixels of a raw frame, read part by part, without a file kept open.
+
+    A plain file is mapped into memory for the moment of each reading; what is compressed is unpacked once into a
+    folder that the caller removes.
+
+    Parameters
+    ----------
+    path, hdu : as for :func:`read_frame`
+    scratch : folder for what has to be unpacked
+
+    Attributes
+    ----------
+    shape : (ny, nx)
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read to its end.
+    """
+
+    def __init__(self, path, hdu, scratch):
+        self.path = path
+        with _opened(path) as hdus:
+            index = _image_index(path, hdus) if hdu is None else hdu
+            self._place = _place_of_pixels(path, hdus[index])
+        if self._place is None:
+            pixels = read_frame(path, hdu)
+            unpacked = Path(scratch) / f"{hashlib.sha256(str(path).encode()).hexdigest()}.raw"
+            pixels.tofile(unpacked)
+            self._place = (unpacked, 0, pixels.dtype, pixels.shape, False)
+        self.shape = self._place[3]
+
+    def part(self, rows, columns):
+        """Rows and columns (first, stop) in native byte order; types as in :func:`read_frame`."""
+        path, offset, kind, shape, unsigned = self._place
+        try:
+            pixels = np.memmap(path, dtype=kind, mode="r", offset=offset, shape=shape)
+        except (OSError, ValueError) as error:
+            raise InputError(f"{self.path}: the pixels cannot be read ({_first_line(error)})") from error
+        part = pixels[slice(*rows), slice(*columns)]
+        if unsigned:
+            # The standard's way to keep unsigned numbers (FITS 4.0, section 5.2.5): the sign bit is flipped.
+            return part.astype(np.int16).view(np.uint16) ^ np.uint16(0x8000)
+        wanted = np.float32 if part.dtype.kind == "f" else np.int32
+        return part.astype(np.uint16 if part.dtype == np.uint16 else wanted)
+
+
+def _place_of_pixels(path, hdu):
+    """(path, offset, type, shape, unsigned) of pixels that lie in the file as they are, or None."""
+    with open(path, "rb") as file:
+        plain = file.read(6) == b"SIMPLE"
+    header = hdu.header
+    kind = {8: ">u1", 16: ">i2", 32: ">i4", -32: ">f4"}.get(header.get("BITPIX"))
+    if not plain or kind is None or type(hdu) not in (fits.PrimaryHDU, fits.ImageHDU):
+        return None
+    zero = header.get("BZERO", 0)
+    if (
+        header.get("BSCALE", 1) != 1
+        or not (zero == 0 or (zero == 32768 and kind == ">i2"))
+        or "BLANK" in header
+    ):
+        return None
+    info = hdu.fileinfo()
+    shape = (int(header["NAXIS2"]), int(header["NAXIS1"]))
+    if Path(path).stat().st_size < info["datLoc"] + np.dtype(kind).itemsize * shape[0] * shape[1]:
+        raise InputError(f"{path}: the file ends before its pixels do")
+    return Path(path), info["datLoc"], np.dtype(kind), shape, zero == 32768
 
 
 def read_image(path, name=None):

@@ -9,6 +9,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.centroid",
     "pipeline.numerics.combine",
     "pipeline.numerics.defects",
+    "pipeline.numerics.drizzle",
     "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
     "pipeline.numerics.half_grid",
@@ -16,9 +17,9 @@ KERNEL_MODULES = (
     "pipeline.numerics.raw_to_rate",
     "pipeline.numerics.rejection",
     "pipeline.numerics.repair",
+    "pipeline.numerics.sampler",
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
-    "pipeline.numerics.session_sum",
     "pipeline.numerics.starlet",
     "pipeline.numerics.trails",
 )

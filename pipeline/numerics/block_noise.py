@@ -23,6 +23,10 @@ BLOCK = 8
 BLOCKS_ALONG_LONG_SIDE = 32
 """Blocks along the longer side, some 700 in all: their scatter is known to 3 %."""
 
+LEAST_COMPLETENESS = 0.8
+"""Least share of a complete block where samples are drops, of which some cross the block's edges; interpolated
+samples have to be all there."""
+
 LEAST_BLOCKS = 12
 """Below this number of blocks no scatter is given."""
 
@@ -70,37 +74,43 @@ class BlockSamples:
         y, x = (axis.ravel() for axis in np.meshgrid(y, x, indexing="ij"))
         return cls(y, x, *(np.full((n_frames, n_channels, y.size), np.nan) for _ in range(3)))
 
-    def take(self, values, kept, models, density_factors, *, row, rows):
-        """Note the blocks that lie in a band.
+    def take(
+        self, values, weights, outlier, models, density_factors, *, window, rows, columns, frames=slice(None), units=None
+    ):  # fmt: skip
+        """Note the blocks that begin in a tile.
 
         Parameters
         ----------
-        values : (N, C, h, w) samples of the band
-        kept : (N, C, h, w) bool, those that are used
-        models : C of BandNoise of the band
+        values, weights, outlier : (N, C, h, w) samples of the tile, as for :func:`pipeline.numerics.partial_sum.combine`
+        models : C of BandNoise of the tile
         density_factors : (N, C) raw pixel variance to equivalent uncorrelated variance
-        row : row of the image that ``values[:, :, 0]`` is
-        rows : (first, stop) rows of the image that belong to the band without its halo
+        window : (first row, stop row, first column, stop column) of the image that ``values`` covers
+        rows, columns : (first, stop) of the image that belong to the tile without its margins
+        frames : slice of the frames that these are
+        units : (C,) completeness of a sample whose weight is 255; 1 by default
         """
-        for b in np.flatnonzero((self.y >= rows[0]) & (self.y < rows[1])):
-            part = np.s_[:, :, self.y[b] - row : self.y[b] - row + BLOCK, self.x[b] : self.x[b] + BLOCK]
-            used = kept[part]
-            count = used.sum(axis=(2, 3))
-            total = np.where(used, values[part], 0.0).sum(axis=(2, 3), dtype=np.float64)
+        units = np.ones(values.shape[1]) if units is None else np.asarray(units)
+        least = np.where(units > 1.0, LEAST_COMPLETENESS, 1.0) * BLOCK * BLOCK
+        inside = (self.y >= rows[0]) & (self.y < rows[1]) & (self.x >= columns[0]) & (self.x < columns[1])
+        for b in np.flatnonzero(inside):
+            y, x = self.y[b] - window[0], self.x[b] - window[2]
+            if y + BLOCK > values.shape[2] or x + BLOCK > values.shape[3]:
+                continue
+            part = np.s_[:, :, y : y + BLOCK, x : x + BLOCK]
+            weight = np.where(outlier[part], 0, weights[part]).astype(np.float64) / 255.0
+            weight *= units[:, None, None]
+            total = weight.sum(axis=(2, 3))
+            signal = np.where(weight > 0, weight * np.nan_to_num(values[part]), 0.0).sum(axis=(2, 3))
             # A block with a hole has another mean of a star than one without, so all of it has to be there.
-            whole = count == BLOCK * BLOCK
-            self.block[:, :, b] = np.where(whole, total / np.maximum(count, 1), np.nan)
-            middle = np.s_[:, :, self.y[b] - row + BLOCK // 2, self.x[b] + BLOCK // 2]
-            self.sample[:, :, b] = np.where(whole, values[middle], np.nan)
+            whole = total >= least * (1 - 1e-9)
+            self.block[frames, :, b] = np.where(whole, signal / np.where(whole, total, 1.0), np.nan)
+            middle = np.s_[:, :, y + BLOCK // 2, x + BLOCK // 2]
+            seen = whole & (weights[middle] > 0) & ~outlier[middle]
+            self.sample[frames, :, b] = np.where(seen, values[middle], np.nan)
             for c, model in enumerate(models):
-                left, share = model.column_weights(self.x[b] + BLOCK)
-                k, t = left[-BLOCK // 2], share[-BLOCK // 2]
-                y = self.y[b] - row + BLOCK // 2
-                right = min(k + 1, model.nodes.size - 1)
-                sky = (1 - t) * model.sky_variance[:, y, k] + t * model.sky_variance[:, y, right]
-                level = (1 - t) * model.level[y, k] + t * model.level[y, right]
-                photons = model.gain * (np.nan_to_num(self.block[:, c, b], nan=level) - level)
-                self.variance[:, c, b] = (
+                sky, level = model.at(y + BLOCK // 2, x + BLOCK // 2)
+                photons = model.gain * (np.nan_to_num(self.block[frames, c, b], nan=level) - level)
+                self.variance[frames, c, b] = (
                     np.maximum(sky + photons, LEAST_VARIANCE_SHARE * sky) * density_factors[:, c]
                 )
 

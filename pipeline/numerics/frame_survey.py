@@ -47,22 +47,21 @@ class FrameSurvey:
     weight: np.ndarray
 
 
-def sample_on_grid(value, variance, cfa, placement, grid, *, kernel="cubic"):
-    """Signal and raw-pixel variance of a frame at the places of a grid, in output units before scaling.
+def sample_on_grid(value, cfa, placement, grid, *, kernel="lanczos"):
+    """Signal of a frame at the places of a grid, in output units before scaling.
 
     Parameters
     ----------
-    value, variance : (ny, nx) float32, electrons per second and its square; NaN in ``value`` where bad
+    value : (ny, nx) float32, electrons per second; NaN or infinity where it cannot be used
 
     Returns
     -------
-    signal, pixel_variance : (C, n); NaN where the frame does not reach
+    signal : (C, n); NaN where the frame does not reach
+    places : (x, y, area), each (n,), of the grid's places in the frame
     """
-    positions = frame_positions(placement.pose, grid.x, grid.y)
-    signal, _ = resample(value, cfa, placement, positions, kernel=kernel)
-    pixel_variance, _ = resample(variance, cfa, placement, positions, kernel="linear")
-    # Resampling multiplies by the area of an output pixel; a variance takes its square.
-    return signal, pixel_variance * positions[2].astype(np.float32)
+    places = frame_positions(placement.pose, grid.x, grid.y)
+    signal, _ = resample(value, cfa, placement, places, kernel=kernel)
+    return signal, places
 
 
 def star_scales(stars, pose, reference, channels, *, wanted_error=0.01):

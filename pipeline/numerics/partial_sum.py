@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, BandNoise, along_row
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT, BandNoise
 
 __all__ = ["PartialSum", "combine", "merge", "warm"]
 
@@ -40,44 +40,62 @@ class PartialSum:
         )
 
 
-def combine(values, weights, outlier, centre, model, *, frame_weights, density_factors, into, rows):
-    """Weighted mean of one channel in a band.
+def combine(
+    values,
+    weights,
+    outlier,
+    centre,
+    models,
+    *,
+    frame_weights,
+    density_factors,
+    into,
+    rows,
+    columns=None,
+    units=None,
+):
+    """Weighted mean of every channel in a band.
 
     A sample has the weight ``frame_weight x completeness``: an incomplete one is noisier by the inverse of its
     completeness. The variance of its photons does not enter the weight, but does enter the variance.
 
     Parameters
     ----------
-    values, weights, outlier : (N, h, w) as in :func:`pipeline.numerics.rejection.find_outliers`; a finite value
+    values, weights, outlier : (N, C, h, w) as in :func:`pipeline.numerics.rejection.find_outliers`; a finite value
         with weight 0 is a saturated sample
-    centre : (h, w) float32, robust centre of the samples; where all are rejected, the one nearest to it stays
-    model : BandNoise of the band
-    frame_weights : (N,) float64
-    density_factors : (N,) raw pixel variance to equivalent uncorrelated variance of the frame's samples
-    into : PartialSum of (h_out, w) views that are written
-    rows : (first, stop) rows of the band to use, without its halo
+    centre : (C, h, w) float32, robust centre of the samples; where all are rejected, the one nearest to it stays
+    models : C of BandNoise of the band
+    frame_weights : (N, C) float64
+    density_factors : (N, C) raw pixel variance to equivalent uncorrelated variance of the frame's samples
+    into : PartialSum of (C, h_out, w_out) views that are written
+    rows, columns : (first, stop) of the band to use, without its halo; all columns by default
+    units : (C,) completeness of a sample whose weight is 255; 1 by default
     """
-    left, share = model.column_weights(values.shape[2])
-    _combine(
-        values,
-        weights,
-        outlier,
-        centre,
-        model.sky_variance,
-        model.level,
-        model.gain,
-        left,
-        share,
-        np.ascontiguousarray(frame_weights, dtype=np.float64),
-        np.ascontiguousarray(density_factors, dtype=np.float64),
-        rows[0],
-        rows[1],
-        into.mean,
-        into.weight,
-        into.variance,
-        into.coverage,
-        into.rejected,
-    )
+    columns = (0, values.shape[3]) if columns is None else columns
+    frame_weights = np.ascontiguousarray(frame_weights, dtype=np.float64)
+    density_factors = np.ascontiguousarray(density_factors, dtype=np.float64)
+    for c, model in enumerate(models):
+        _combine(
+            values,
+            weights,
+            outlier,
+            c,
+            centre[c],
+            model.sky_variance,
+            model.level,
+            model.gain,
+            *model.segments(*columns),
+            frame_weights[:, c],
+            density_factors[:, c],
+            rows[0],
+            rows[1],
+            (1.0 if units is None else float(units[c])) / 255.0,
+            into.mean[c],
+            into.weight[c],
+            into.variance[c],
+            into.coverage[c],
+            into.rejected[c],
+        )
 
 
 def merge(parts):
@@ -126,99 +144,136 @@ def merge(parts):
 def warm():
     """Compile the kernels of this module."""
     model = BandNoise(np.array([1.5]), np.ones((3, 4, 1)), np.zeros((4, 1)), np.zeros(3))
-    for n_channels in (1, 3):
-        shape = (3, n_channels, 4, 4)
-        combine(
-            np.zeros(shape, dtype=np.float32)[:, 0],
-            np.full(shape, 255, dtype=np.uint8)[:, 0],
-            np.zeros(shape, dtype=bool)[:, 0],
-            np.zeros(shape[2:], dtype=np.float32),
-            model,
-            frame_weights=np.ones(3),
-            density_factors=np.ones(3),
-            into=PartialSum.empty((4, 4)),
-            rows=(0, 4),
-        )
+    shape = (3, 1, 4, 4)
+    combine(
+        np.zeros(shape, dtype=np.float32),
+        np.full(shape, 255, dtype=np.uint8),
+        np.zeros(shape, dtype=bool),
+        np.zeros(shape[1:], dtype=np.float32),
+        [model],
+        frame_weights=np.ones((3, 1)),
+        density_factors=np.ones((3, 1)),
+        into=PartialSum.empty((1, 4, 4)),
+        rows=(0, 4),
+    )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _combine(
     values,
     weights,
     outlier,
+    c,
     centre,
     sky_variance,
     level,
     gain,
-    left,
-    share,
+    pieces,
+    places,
     frame_weights,
     density_factors,
     first,
-    stop,
+    stop_row,
+    unit,
     mean_out,
     weight_out,
     variance_out,
     coverage_out,
     rejected_out,
 ):
-    n_frames, _, width = values.shape
-    for row in range(first, stop):
-        total, signal, limit = np.zeros(width), np.zeros(width), np.zeros(width)
-        # Noise at the usual level, and what each electron per second above it adds: linear, so one pass will do.
-        quiet, photons = np.zeros(width), np.zeros(width)
-        kept, gone, limits = np.zeros(width, np.int64), np.zeros(width, np.int64), np.zeros(width, np.int64)
-        least, nearest = np.full(width, np.inf), np.full(width, -1)
-        # Frame by frame along the row, as the samples lie in memory; each pixel sums in the order of the frames.
-        for i in range(n_frames):
-            if frame_weights[i] <= 0.0:
-                continue
-            for column in range(width):
-                x = values[i, row, column]
-                whole = weights[i, row, column]
-                if whole == 0:
-                    if x == x:
-                        limit[column] += x
-                        limits[column] += 1
-                elif outlier[i, row, column]:
-                    gone[column] += 1
-                    distance = abs(x - centre[row, column])
-                    if distance < least[column]:
-                        nearest[column] = i
-                        least[column] = distance
+    n_frames = values.shape[0]
+    last = sky_variance.shape[2] - 1
+    origin = pieces[0, 0]
+    none = np.float32(0.0)
+    each = np.empty(SEGMENT, np.float32)
+    total, signal = np.empty(SEGMENT), np.empty(SEGMENT)
+    # Noise at the usual level, and what each electron per second above it adds: linear, so one pass will do.
+    quiet, photons = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
+    kept, seen = np.empty(SEGMENT, np.int32), np.empty(SEGMENT, np.int32)
+    for row in range(first, stop_row):
+        for piece in range(pieces.shape[0]):
+            start, stop, k = pieces[piece]
+            width = stop - start
+            t, dt = places[piece]
+            right = min(k + 1, last)
+            total[:] = 0.0
+            signal[:] = 0.0
+            quiet[:] = 0.0
+            photons[:] = 0.0
+            kept[:] = 0
+            seen[:] = 0
+            # Frame by frame along the row, as the samples lie in memory; each pixel sums in the order of the frames.
+            for i in range(n_frames):
+                if frame_weights[i] <= 0.0:
+                    continue
+                x, w = values[i, c, row, start:stop], weights[i, c, row, start:stop]
+                out = outlier[i, c, row, start:stop]
+                heavy = np.float32(frame_weights[i] * unit)
+                # w^2 / completeness: the variance of the sample cancels one of the weight's.
+                noisy = frame_weights[i] * density_factors[i]
+                across = sky_variance[i, row, right] - sky_variance[i, row, k]
+                base = np.float32(noisy * (sky_variance[i, row, k] + t * across))
+                step = np.float32(noisy * dt * across)
+                electron = np.float32(noisy * gain[i])
+                # Several loops: with more arrays in one, the compiler no longer proves that they do not overlap.
+                for n in range(width):
+                    each[n] = heavy * np.float32(w[n]) if (w[n] > 0) & (not out[n]) else none
+                for n in range(width):
+                    total[n] += each[n]
+                    signal[n] += each[n] * x[n] if each[n] > none else none
+                for n in range(width):
+                    quiet[n] += each[n] * (base + step * np.float32(n))
+                    photons[n] += each[n] * electron
+                for n in range(width):
+                    kept[n] += np.int32(each[n] > none)
+                    seen[n] += np.int32(w[n] > 0)
+            y, column = row - first, start - origin
+            across = level[row, right] - level[row, k]
+            for n in range(width):
+                if kept[n] == 0:
+                    _last_resort(
+                        values, weights, c, row, start + n, centre[row, start + n], frame_weights, density_factors,
+                        sky_variance, gain, k, right, t + n * dt, unit, n, total, signal, quiet, photons, kept,
+                    )  # fmt: skip
+                coverage_out[y, column + n] = kept[n]
+                rejected_out[y, column + n] = seen[n] - kept[n]
+                weight_out[y, column + n] = total[n]
+                if total[n] > 0.0:
+                    mean = signal[n] / total[n]
+                    above = mean - (level[row, k] + (t + n * dt) * across)
+                    noise = max(quiet[n] + photons[n] * above, LEAST_VARIANCE_SHARE * quiet[n])
+                    mean_out[y, column + n] = mean
+                    variance_out[y, column + n] = noise / (total[n] * total[n])
                 else:
-                    w = frame_weights[i] * whole / 255.0
-                    total[column] += w
-                    signal[column] += w * x
-                    # w^2 / completeness: the variance of the sample cancels one of the weight's.
-                    share_of_noise = w * frame_weights[i] * density_factors[i]
-                    quiet[column] += share_of_noise * along_row(
-                        sky_variance[i, row], left[column], share[column]
-                    )
-                    photons[column] += share_of_noise * gain[i]
-                    kept[column] += 1
-        y = row - first
-        for column in range(width):
-            i = nearest[column]
-            if kept[column] == 0 and i >= 0:
-                # Every sample is tainted; the one that the robust centre believes most has to do.
-                w = frame_weights[i] * weights[i, row, column] / 255.0
-                share_of_noise = w * frame_weights[i] * density_factors[i]
-                total[column] = w
-                signal[column] = w * values[i, row, column]
-                quiet[column] = share_of_noise * along_row(sky_variance[i, row], left[column], share[column])
-                photons[column] = share_of_noise * gain[i]
-                kept[column] = 1
-                gone[column] -= 1
-            coverage_out[y, column] = kept[column]
-            rejected_out[y, column] = gone[column]
-            weight_out[y, column] = total[column]
-            if total[column] > 0.0:
-                mean = signal[column] / total[column]
-                above = mean - along_row(level[row], left[column], share[column])
-                noise = max(quiet[column] + photons[column] * above, LEAST_VARIANCE_SHARE * quiet[column])
-                mean_out[y, column] = mean
-                variance_out[y, column] = noise / (total[column] * total[column])
-            else:
-                mean_out[y, column] = limit[column] / limits[column] if limits[column] > 0 else 0.0
-                variance_out[y, column] = 0.0
+                    mean_out[y, column + n] = signal[n]
+                    variance_out[y, column + n] = 0.0
+
+
+@njit(cache=True, nogil=True)
+def _last_resort(
+    values, weights, c, row, column, centre, frame_weights, density_factors, sky_variance, gain, k, right, share, unit,
+    n, total, signal, quiet, photons, kept,
+):  # fmt: skip
+    """Where nothing was kept: of the tainted samples the one that the robust centre believes most, else the mean of
+    the saturated ones, with weight 0.
+    """
+    least, nearest, limits = np.inf, -1, 0
+    for i in range(values.shape[0]):
+        x = values[i, c, row, column]
+        if frame_weights[i] <= 0.0 or x != x:
+            continue
+        if weights[i, c, row, column] == 0:
+            signal[n] += x
+            limits += 1
+        elif abs(x - centre) < least:
+            least, nearest = abs(x - centre), i
+    if nearest < 0:
+        signal[n] = signal[n] / limits if limits else 0.0
+        return
+    total[n] = frame_weights[nearest] * unit * weights[nearest, c, row, column]
+    signal[n] = total[n] * values[nearest, c, row, column]
+    sky = sky_variance[nearest, row]
+    share_of_noise = total[n] * frame_weights[nearest] * density_factors[nearest]
+    quiet[n] = share_of_noise * (sky[k] + share * (sky[right] - sky[k]))
+    photons[n] = share_of_noise * gain[nearest]
+    kept[n] = 1

@@ -17,27 +17,29 @@ the stricter one, and where the median itself is contaminated (half of the frame
 spot) the lower group of samples is believed. Around a hit the wings are weaker than any safe threshold:
 samples above a lower threshold that are connected with a hit, in space or across channels, go as well, within
 a limited reach; a very strong one takes its neighbours with it unconditionally. The limited reach makes the
-result independent of how the image was cut into bands, as long as a band comes with ``halo_rows()`` more rows
+result independent of how the image was cut into bands, as long as a band comes with ``halo_pixels()`` more rows
 on both sides.
 
-With three frames and more the median holds against one bad sample; with two the upper one is rejected
-if the difference is clear; with one nothing can be told.
+With three frames and more the median holds against one bad sample; with two the one further from the sky's
+level is rejected if the difference is clear; with one nothing can be told.
 
 References
 ----------
 .. [1] D. Gruen, S. Seitz, G. M. Bernstein, "Implementation of robust image artifact removal in SWarp through
    clipped mean stacking", PASP 126 (2014) 158 (the idea; their formula is not used).
+.. [2] K. E. Batcher, "Sorting networks and their applications", AFIPS Spring Joint Computer Conference 32
+   (1968) 307 (from memory).
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numba import njit
-from scipy import ndimage
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, BandNoise, along_row
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT, BandNoise
 
-__all__ = ["Thresholds", "find_outliers", "halo_rows", "slope_share", "warm"]
+__all__ = ["Thresholds", "find_outliers", "halo_pixels", "slope_share", "warm"]
 
 SLOPE_RADIUS = 2
 """Pixels over which the local range is taken; the range within two pixels of a star of FWHM 3 px is 0.9 of its
@@ -49,6 +51,10 @@ STRONG_RADIUS = 2
 CONTAMINATED_SHARE = 0.5
 """The median is mistrusted if it lies above the lower quartile by more than this share of its own height
 above the sky (plus the noise threshold); seeing changes of a quarter move a peak by 0.36 of it downwards."""
+
+MISPLACED_DROP = 2.0
+"""Upper limit of how much more of the slope a drop that hardly touches the pixel may take: its centre is no further
+away than for one that touches it at half."""
 
 OK, SUSPECT, HIT, STRONG, NEIGHBOUR = 0, 1, 2, 3, 4
 
@@ -78,8 +84,8 @@ class Thresholds:
     slope_sampling: float = 2.0
 
 
-def halo_rows(thresholds):
-    """Rows that a band needs beyond its own on both sides."""
+def halo_pixels(thresholds):
+    """Rows and columns that a part of an image needs beyond its own on every side."""
     return max(thresholds.reach, STRONG_RADIUS) + SLOPE_RADIUS
 
 
@@ -104,7 +110,7 @@ def slope_share(fwhm, peak_losses, thresholds):
     return thresholds.slope + thresholds.slope_seeing * change + thresholds.slope_sampling * losses
 
 
-def find_outliers(values, weights, models, *, noise_factors, slope_shares, thresholds):
+def find_outliers(values, weights, models, *, noise_factors, slope_shares, thresholds, drops=False):
     """Which samples of a band to leave out.
 
     Parameters
@@ -115,192 +121,331 @@ def find_outliers(values, weights, models, *, noise_factors, slope_shares, thres
     noise_factors : (C,) variance of a sample over that of a raw pixel
     slope_shares : (N,) from :func:`slope_share`
     thresholds : Thresholds
+    drops : True where a sample is what single pixels drop there: a smaller overlap then makes it no noisier
 
     Returns
     -------
     outlier : (N, C, h, w) bool
     centre : (C, h, w) float32, NaN where there is no sample
     """
-    _, n_channels, height, width = values.shape
+    n_frames, n_channels, height, width = values.shape
     flags = np.zeros(values.shape, dtype=np.uint8)
     centre = np.empty((n_channels, height, width), dtype=np.float32)
-    spread = np.empty((height, width), dtype=np.float32)
+    spread, across, slope = (np.empty((height, width), dtype=np.float32) for _ in range(3))
+    hits = np.zeros((n_frames, n_channels, height), dtype=bool)
     strong = max(thresholds.strong, thresholds.high)
-    limits = np.array([thresholds.high, thresholds.low, thresholds.grow, strong])
-    shares = np.ascontiguousarray(slope_shares, dtype=np.float64)
+    limits = np.array([thresholds.high, thresholds.low, thresholds.grow, strong], dtype=np.float32)
+    shares = np.asarray(slope_shares, dtype=np.float32)
+    first, second = _sorting_network(n_frames)
     for c, model in enumerate(models):
-        left, share = model.column_weights(width)
-        noise = (model.sky_variance, model.level, model.gain, left, share, float(noise_factors[c]))
-        _centres(values[:, c], weights[:, c], *noise, thresholds.high, centre[c], spread)
-        slope = _local_range(centre[c])
-        _compare(values[:, c], weights[:, c], *noise, centre[c], spread, slope, shares, limits, flags[:, c])
-    for frame in flags:
-        _grow(frame, thresholds.reach)
-    return flags >= HIT, centre
+        noise = (model.sky_variance, model.level, *model.segments(0, width))
+        factor = np.float32(noise_factors[c])
+        high = np.float32(thresholds.high)
+        _centres(values, weights, c, *noise, factor, high, first, second, centre[c], spread)
+        _local_range(centre[c], across, slope)
+        _compare(
+            values,
+            weights,
+            c,
+            *noise,
+            model.gain,
+            factor,
+            centre[c],
+            spread,
+            slope,
+            shares,
+            limits,
+            drops,
+            flags,
+            hits,
+        )
+    _grow(flags, hits, thresholds.reach)
+    return np.greater_equal(flags, HIT, out=flags.view(bool)), centre
 
 
 def warm():
     """Compile the kernels of this module."""
     model = BandNoise(np.array([1.5]), np.ones((3, 4, 1)), np.zeros((4, 1)), np.zeros(3))
-    # The planes of one channel are contiguous only if there are no others: two memory layouts, two variants.
-    for n_channels in (1, 3):
-        values = np.zeros((3, n_channels, 4, 4), dtype=np.float32)
-        find_outliers(
-            values,
-            np.full(values.shape, 255, dtype=np.uint8),
-            [model] * n_channels,
-            noise_factors=[1.0] * n_channels,
-            slope_shares=np.ones(3),
-            thresholds=Thresholds(),
-        )
+    values = np.zeros((3, 1, 4, 4), dtype=np.float32)
+    find_outliers(
+        values,
+        np.full(values.shape, 255, dtype=np.uint8),
+        [model],
+        noise_factors=[1.0],
+        slope_shares=np.ones(3),
+        thresholds=Thresholds(),
+    )
 
 
-def _local_range(centre):
-    """Largest minus smallest value within ``SLOPE_RADIUS``; missing pixels do not count."""
-    size = 2 * SLOPE_RADIUS + 1
-    missing = ~np.isfinite(centre)
-    top = ndimage.maximum_filter(np.where(missing, -np.inf, centre), size=size, mode="nearest")
-    bottom = ndimage.minimum_filter(np.where(missing, np.inf, centre), size=size, mode="nearest")
-    return np.where(top >= bottom, top - bottom, 0.0).astype(np.float32)
+@cache
+def _sorting_network(n):
+    """Pairs (first, second) of an odd-even merge sort of n numbers, to be put in order one after the other.
+
+    Batcher [2]_, for the next power of two; the places beyond n would hold infinity, which no comparison moves.
+    A network has no branches, so that the numbers of many columns are sorted side by side.
+    """
+    size = 1 << max(n - 1, 0).bit_length()
+    pairs = []
+    p = 1
+    while p < size:
+        k = p
+        while k >= 1:
+            for j in range(k % p, size - k, 2 * k):
+                for i in range(k):
+                    low, high = i + j, i + j + k
+                    if low // (2 * p) == high // (2 * p) and high < n:
+                        pairs.append((low, high))
+            k //= 2
+        p *= 2
+    return tuple(np.array([pair[k] for pair in pairs], dtype=np.int64) for k in (0, 1))
 
 
 @njit(cache=True, nogil=True)
-def _centres(values, weights, sky_variance, level, gain, left, share, factor, high, centre, spread):
-    """Robust centre of the samples of every pixel and its variance."""
-    n_frames, height, width = values.shape
-    found = np.empty(n_frames)
-    for row in range(height):
-        for column in range(width):
-            n = 0
-            sky = 0.0
-            for i in range(n_frames):
-                if weights[i, row, column] > 0:
-                    x = values[i, row, column]
-                    # Insertion: the lists are short, and sorted input is what neighbours hand over anyway.
-                    j = n
-                    while j > 0 and found[j - 1] > x:
-                        found[j] = found[j - 1]
-                        j -= 1
-                    found[j] = x
-                    n += 1
-                    sky += sky_variance[i, row, left[column]]
-            if n == 0:
-                centre[row, column] = np.nan
-                spread[row, column] = 0.0
-                continue
-            sigma2 = factor * sky / n
-            if n == 2:
-                middle = found[0]
-                variance = sigma2
+def _local_range(centre, across, slope):
+    """Largest minus smallest centre within ``SLOPE_RADIUS``; missing pixels do not count.
+
+    ``across`` is scratch space.
+    """
+    height, width = centre.shape
+    nothing = np.float32(np.inf)
+    column_range = np.empty(width, dtype=np.float32)
+    for sign in (np.float32(1.0), np.float32(-1.0)):
+        for row in range(height):
+            line, out = centre[row], across[row]
+            for column in range(width):
+                value = sign * line[column]
+                column_range[column] = value if value == value else -nothing
+            out[:] = column_range
+            for step in range(1, SLOPE_RADIUS + 1):
+                for column in range(width - step):
+                    other = column_range[column + step]
+                    out[column] = out[column] if out[column] > other else other
+                for column in range(step, width):
+                    other = column_range[column - step]
+                    out[column] = out[column] if out[column] > other else other
+        for row in range(height):
+            out = slope[row]
+            column_range[:] = -nothing
+            for other_row in range(max(row - SLOPE_RADIUS, 0), min(row + SLOPE_RADIUS + 1, height)):
+                line = across[other_row]
+                for column in range(width):
+                    other = line[column]
+                    column_range[column] = column_range[column] if column_range[column] > other else other
+            if sign > 0:
+                out[:] = column_range
             else:
-                middle = 0.5 * (found[(n - 1) // 2] + found[n // 2])
-                # Variance of the median of n normal values, pi / 2n (large n; 15 % too large for three).
-                variance = 0.5 * np.pi * sigma2 / n
-                quartile = found[n // 4]
-                height_above = max(middle - level[row, left[column]], 0.0)
-                if n >= 4 and middle - quartile > high * np.sqrt(sigma2) + CONTAMINATED_SHARE * height_above:
-                    m = 0
-                    while found[m] < 0.5 * (middle + quartile):
-                        m += 1
-                    middle = 0.5 * (found[(m - 1) // 2] + found[m // 2])
-                    variance = 0.5 * np.pi * sigma2 / m
-            centre[row, column] = middle
-            spread[row, column] = variance
+                for column in range(width):
+                    both = out[column] + column_range[column]
+                    out[column] = both if both > -nothing else np.float32(0.0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _centres(
+    values, weights, c, sky_variance, level, pieces, places, factor, high, first, second, centre, spread
+):
+    """Robust centre of the samples of every pixel and its variance."""
+    n_frames = values.shape[0]
+    last = sky_variance.shape[2] - 1
+    nothing, none = np.float32(np.inf), np.float32(0.0)
+    found = np.empty((n_frames, SEGMENT), dtype=np.float32)
+    count = np.empty(SEGMENT, dtype=np.int32)
+    sky = np.empty(SEGMENT, dtype=np.float32)
+    for row in range(values.shape[2]):
+        for piece in range(pieces.shape[0]):
+            start, stop, k = pieces[piece]
+            width = stop - start
+            t, dt = places[piece]
+            right = min(k + 1, last)
+            count[:] = 0
+            sky[:] = 0
+            for i in range(n_frames):
+                x, w = values[i, c, row, start:stop], weights[i, c, row, start:stop]
+                across = sky_variance[i, row, right] - sky_variance[i, row, k]
+                base = np.float32(sky_variance[i, row, k] + t * across)
+                step = np.float32(dt * across)
+                line = found[i]
+                # Two loops: with more arrays in one, the compiler no longer proves that they do not overlap.
+                for n in range(width):
+                    line[n] = x[n] if w[n] > 0 else nothing
+                for n in range(width):
+                    sky[n] += base + step * np.float32(n) if w[n] > 0 else none
+                    count[n] += np.int32(w[n] > 0)
+            for pair in range(first.size):
+                a, b = found[first[pair]], found[second[pair]]
+                for n in range(width):
+                    low, top = a[n], b[n]
+                    a[n] = low if low < top else top
+                    b[n] = top if low < top else low
+            level_base = level[row, k] + t * (level[row, right] - level[row, k])
+            level_step = dt * (level[row, right] - level[row, k])
+            for n in range(width):
+                m = count[n]
+                column = start + n
+                if m == 0:
+                    centre[row, column] = np.nan
+                    spread[row, column] = 0.0
+                    continue
+                sigma2 = factor * sky[n] / m
+                if m == 2:
+                    # The lower one, unless it is the dark ring that the kernel makes around a hit.
+                    usual = level_base + n * level_step
+                    nearer = abs(found[0, n] - usual) <= abs(found[1, n] - usual)
+                    centre[row, column] = found[0, n] if nearer else found[1, n]
+                    spread[row, column] = sigma2
+                    continue
+                middle = np.float32(0.5) * (found[(m - 1) // 2, n] + found[m // 2, n])
+                # Variance of the median of m normal values, pi / 2m (large m; 15 % too large for three).
+                variance = 0.5 * np.pi * sigma2 / m
+                quartile = found[m // 4, n]
+                if m >= 4 and middle - quartile > high * np.sqrt(sigma2):
+                    above = max(middle - (level_base + n * level_step), 0.0)
+                    if middle - quartile > high * np.sqrt(sigma2) + CONTAMINATED_SHARE * above:
+                        lower = 0
+                        while found[lower, n] < 0.5 * (middle + quartile):
+                            lower += 1
+                        middle = np.float32(0.5) * (found[(lower - 1) // 2, n] + found[lower // 2, n])
+                        variance = 0.5 * np.pi * sigma2 / lower
+                centre[row, column] = middle
+                spread[row, column] = variance
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _compare(
     values,
     weights,
+    c,
     sky_variance,
     level,
+    pieces,
+    places,
     gain,
-    left,
-    share,
     factor,
     centre,
     spread,
     slope,
     slope_shares,
     limits,
+    drops,
     flags,
+    hits,
 ):
-    """Mark suspects, hits and strong hits."""
-    n_frames, height, width = values.shape
-    count = np.empty(width, dtype=np.int64)
-    least = limits.min()
-    for row in range(height):
-        count[:] = 0
-        for i in range(n_frames):
-            for column in range(width):
-                count[column] += weights[i, row, column] > 0
-        # Frame by frame along the row, as the samples lie in memory.
-        for i in range(n_frames):
-            for column in range(width):
-                whole = weights[i, row, column] / 255.0
-                if whole == 0.0 or count[column] < 2:
+    """Mark suspects, hits and strong hits; note in which rows of a frame there are hits."""
+    n_frames = values.shape[0]
+    last = sky_variance.shape[2] - 1
+    none, one, full = np.float32(0.0), np.float32(1.0), np.float32(255.0)
+    least = np.float32(LEAST_VARIANCE_SHARE)
+    farthest = np.float32(MISPLACED_DROP if drops else np.inf)
+    high2, low2, grow2, strong2 = limits * limits
+    least2 = min(high2, low2, grow2)
+    count = np.empty(SEGMENT, dtype=np.int32)
+    above_level = np.empty(SEGMENT, dtype=np.float32)
+    pull2 = np.empty(SEGMENT, dtype=np.float32)
+    for row in range(values.shape[2]):
+        for piece in range(pieces.shape[0]):
+            start, stop, k = pieces[piece]
+            width = stop - start
+            t, dt = places[piece]
+            right = min(k + 1, last)
+            middle, steep, unsure = centre[row, start:stop], slope[row, start:stop], spread[row, start:stop]
+            across = level[row, right] - level[row, k]
+            base, step = np.float32(level[row, k] + t * across), np.float32(dt * across)
+            for n in range(width):
+                above_level[n] = middle[n] - (base + step * np.float32(n))
+            count[:] = 0
+            for i in range(n_frames):
+                w = weights[i, c, row, start:stop]
+                for n in range(width):
+                    count[n] += np.int32(w[n] > 0)
+            for i in range(n_frames):
+                x, w = values[i, c, row, start:stop], weights[i, c, row, start:stop]
+                out = flags[i, c, row, start:stop]
+                across = sky_variance[i, row, right] - sky_variance[i, row, k]
+                base = np.float32(sky_variance[i, row, k] + t * across)
+                step = np.float32(dt * across)
+                electron, share = np.float32(gain[i]), slope_shares[i]
+                for n in range(width):
+                    # An incomplete sample is noisier and less well placed; what a drop hits is only the latter.
+                    incomplete = full / np.float32(w[n])
+                    noisier = one if drops else incomplete
+                    incomplete = incomplete if incomplete < farthest else farthest
+                    off = abs(x[n] - middle[n]) - share * steep[n] * incomplete
+                    sky = base + step * np.float32(n)
+                    raw = sky + electron * above_level[n]
+                    floor = least * sky
+                    raw = raw if raw > floor else floor
+                    z2 = off * off / (factor * raw * noisier + unsure[n])
+                    # Comparisons with NaN are false, so that a missing sample is not even a suspect.
+                    pull2[n] = z2 if (w[n] > 0) & (off > none) else none
+                suspects = 0
+                for n in range(width):
+                    suspects += np.int32(pull2[n] >= least2)
+                if not suspects:
                     continue
-                middle = centre[row, column]
-                excess = values[i, row, column] - middle
-                # An incomplete sample is noisier and less well placed.
-                above = abs(excess) - slope_shares[i] * slope[row, column] / whole
-                if above <= 0.0:
-                    continue
-                sky = along_row(sky_variance[i, row], left[column], share[column])
-                above_level = middle - along_row(level[row], left[column], share[column])
-                raw = max(sky + gain[i] * above_level, LEAST_VARIANCE_SHARE * sky)
-                variance = factor * raw / whole + spread[row, column]
-                if above * above < least * least * variance:
-                    continue
-                z = above / np.sqrt(variance)
-                if excess > 0.0 and z >= limits[3]:
-                    flags[i, row, column] = STRONG
-                elif (excess > 0.0 and z >= limits[0]) or (excess < 0.0 and z >= limits[1]):
-                    flags[i, row, column] = HIT
-                elif z >= limits[2]:
-                    flags[i, row, column] = SUSPECT
+                worst_code = 0
+                for n in range(width):
+                    z2 = pull2[n]
+                    up = x[n] > middle[n]
+                    code = np.uint8(z2 >= grow2)
+                    code = np.uint8(HIT) if z2 >= (high2 if up else low2) else code
+                    code = np.uint8(STRONG) if (z2 >= strong2) & up else code
+                    code = code if count[n] > 1 else np.uint8(OK)
+                    out[n] = code
+                    worst_code = max(worst_code, code)
+                if worst_code >= HIT:
+                    hits[i, c, row] = True
 
 
 @njit(cache=True, nogil=True)
-def _grow(flags, reach):
-    """Let the hits of one frame, (C, h, w), spread over connected suspects; then widen the strong ones."""
-    n_channels, height, width = flags.shape
-    size = 0
-    for c in range(n_channels):
-        for row in range(height):
-            for column in range(width):
-                size += flags[c, row, column] > OK
-    queue = np.empty(size, dtype=np.int64)
-    end = 0
-    for c in range(n_channels):
-        for row in range(height):
-            for column in range(width):
-                if flags[c, row, column] >= HIT:
-                    queue[end] = (c * height + row) * width + column
-                    end += 1
-    strong_end = end
-    start = 0
-    for _ in range(reach):
-        stop = end
-        for k in range(start, stop):
+def _grow(flags, hits, reach):
+    """Let the hits of each frame spread over connected suspects; then widen the strong ones."""
+    n_frames, n_channels, height, width = flags.shape
+    queue = np.empty(1024, dtype=np.int64)
+    for i in range(n_frames):
+        frame = flags[i]
+        end = 0
+        for c in range(n_channels):
+            for row in range(height):
+                if not hits[i, c, row]:
+                    continue
+                for column in range(width):
+                    if frame[c, row, column] >= HIT:
+                        queue = _room(queue, end)
+                        queue[end] = (c * height + row) * width + column
+                        end += 1
+        strong_end = end
+        start = 0
+        for _ in range(reach):
+            stop = end
+            for k in range(start, stop):
+                column = queue[k] % width
+                row = queue[k] // width % height
+                for other in range(n_channels):
+                    for r in range(max(row - 1, 0), min(row + 2, height)):
+                        for s in range(max(column - 1, 0), min(column + 2, width)):
+                            if frame[other, r, s] == SUSPECT:
+                                frame[other, r, s] = HIT
+                                queue = _room(queue, end)
+                                queue[end] = (other * height + r) * width + s
+                                end += 1
+            start = stop
+            if start == end:
+                break
+        for k in range(strong_end):
             column = queue[k] % width
             row = queue[k] // width % height
-            for other in range(n_channels):
-                for r in range(max(row - 1, 0), min(row + 2, height)):
-                    for s in range(max(column - 1, 0), min(column + 2, width)):
-                        if flags[other, r, s] == SUSPECT:
-                            flags[other, r, s] = HIT
-                            queue[end] = (other * height + r) * width + s
-                            end += 1
-        start = stop
-        if start == end:
-            break
-    for k in range(strong_end):
-        column = queue[k] % width
-        row = queue[k] // width % height
-        c = queue[k] // (width * height)
-        if flags[c, row, column] == STRONG:
-            for r in range(max(row - STRONG_RADIUS, 0), min(row + STRONG_RADIUS + 1, height)):
-                for s in range(max(column - STRONG_RADIUS, 0), min(column + STRONG_RADIUS + 1, width)):
-                    if flags[c, r, s] <= SUSPECT:
-                        flags[c, r, s] = NEIGHBOUR
+            c = queue[k] // (width * height)
+            if frame[c, row, column] == STRONG:
+                for r in range(max(row - STRONG_RADIUS, 0), min(row + STRONG_RADIUS + 1, height)):
+                    for s in range(max(column - STRONG_RADIUS, 0), min(column + STRONG_RADIUS + 1, width)):
+                        if frame[c, r, s] <= SUSPECT:
+                            frame[c, r, s] = NEIGHBOUR
+
+
+@njit(cache=True, nogil=True)
+def _room(queue, end):
+    """``queue`` itself, or a larger copy if its ``end`` is reached."""
+    if end < queue.size:
+        return queue
+    larger = np.empty(2 * queue.size, dtype=queue.dtype)
+    larger[:end] = queue
+    return larger

@@ -6,7 +6,7 @@ on each of the channel's lattices, and the two greens are averaged. All three co
 and a star's edge gets no coloured ring from the sampling. No frame is demosaiced first: every raw pixel is
 interpolated exactly once.
 
-Both kernels are partitions of unity (on any line of the lattice the weights of all pixels sum to one, at any
+All kernels are partitions of unity (on any line of the lattice the weights of all pixels sum to one, at any
 phase), hence a flat field stays flat, and the flux of a star is kept: the value is the frame's surface
 brightness times the area of the output pixel measured in frame pixels. What is left is the aliasing of the
 lattice itself: for a Gaussian star of standard deviation s on a lattice of spacing h, four terms of relative
@@ -14,21 +14,28 @@ size exp(-2 pi^2 s^2 / h^2), 0.04 % each for FWHM 3 px and h = 2, of either sign
 
 Choice of the kernel, for h = 2 and a Gaussian star, mean over all phases, computed:
 
-    kernel   FWHM 3.0 -> x   FWHM 4.0 -> x   lowest / highest peak at FWHM 3   noise of 8 x 8 blocks
-    linear        1.20            1.11              0.73 / 1.00                      0.89
-    cubic         1.14            1.06              0.82 / 1.00                      0.94
+    kernel    FWHM 3.0 -> x   FWHM 4.0 -> x   lowest / highest peak at FWHM 3   noise of 8 x 8 blocks
+    linear         1.20            1.11              0.54 / 1.00                      0.89
+    cubic          1.14            1.06              0.67 / 1.00                      0.94
+    lanczos        1.12            1.03              0.78 / 1.00                      0.95
 
 The last column is relative to the equivalent uncorrelated noise; it is below 1 since the kernel carries part
-of a pixel across the edge of a block (it is 0.98 for the cubic with blocks of 32 x 32). The cubic kernel is
-Keys' with a = -1/2, the one of its family that reproduces parabolas; other values of a gain 1 % of FWHM and
-double the dark ring. Where a pixel of its 4 x 4 support is missing, the linear kernel with its 2 x 2 support takes
+of a pixel across the edge of a block, and :func:`block_noise_factor` accounts for it. The lanczos kernel is
+Lanczos' with three lobes [2]_, its six weights slightly corrected so that it reproduces parabolas; what a sampling of
+spacing 2 can carry of a star, frequencies below a quarter per pixel, passes it nearly whole. The cubic kernel is
+Keys' with a = -1/2, the one of its family that reproduces parabolas; its dark ring is half as deep. Where a pixel of
+the support is missing, the linear kernel with its 2 x 2 support takes
 over, renormalised over what is there: negative weights must not be renormalised.
 
 References
 ----------
 .. [1] R. G. Keys, "Cubic convolution interpolation for digital image processing", IEEE Trans. ASSP 29 (1981)
    1153 (from memory).
+.. [2] C. E. Duchon, "Lanczos filtering in one and two dimensions", J. Appl. Meteorol. 18 (1979) 1016 (from
+   memory): sinc(t) sinc(t / 3) within three steps.
 """
+
+from functools import cache
 
 import numpy as np
 from numba import njit
@@ -39,7 +46,7 @@ from pipeline.numerics.pose import Pose
 
 __all__ = [
     "KERNELS",
-    "frame_rows_needed",
+    "block_noise_factor",
     "lattice_density_factor",
     "peak_loss",
     "resample",
@@ -47,13 +54,13 @@ __all__ = [
     "warm",
 ]
 
-KERNELS = ("cubic", "linear")
+KERNELS = ("lanczos", "cubic", "linear")
 """Interpolation kernels on a lattice."""
 
 KEYS_A = -0.5
 """Free parameter of the cubic kernel; this value reproduces polynomials of degree two [1]_."""
 
-REACH = {"cubic": 2, "linear": 1}
+REACH = {"lanczos": 3, "cubic": 2, "linear": 1}
 """Half width of the kernels, in lattice steps."""
 
 LEAST_WEIGHT = 0.25
@@ -78,7 +85,7 @@ def lattice_density_factor(cfa, channel):
     return 4.0 / n_pixels
 
 
-def sample_noise_factor(cfa, channel, *, kernel="cubic"):
+def sample_noise_factor(cfa, channel, *, kernel="lanczos"):
     """Mean over all phases of the sum of squared weights: variance of one output sample over sigma^2."""
     phase = (np.arange(PHASES) + 0.5) / PHASES
     total = sum(
@@ -88,7 +95,7 @@ def sample_noise_factor(cfa, channel, *, kernel="cubic"):
     return float(total.mean() ** 2 / n_lattices)
 
 
-def peak_loss(fwhm_px, cfa, *, kernel="cubic"):
+def peak_loss(fwhm_px, cfa, *, kernel="lanczos"):
     """Share of the peak of a Gaussian star that sampling may lose, (n,) for widths (n,) in frame pixels.
 
     The loss is largest where the star's centre lies in the middle between the pixels of its colour; it is none
@@ -101,41 +108,38 @@ def peak_loss(fwhm_px, cfa, *, kernel="cubic"):
     return 1.0 - seen**2
 
 
-def frame_rows_needed(placement, cfa, y_frame, *, kernel="cubic"):
-    """Range of frame rows that the kernel touches for samples at ``y_frame``.
+def block_noise_factor(cfa, *, kernel="lanczos", block=8):
+    """Variance of the mean of ``block`` x ``block`` output pixels over that of as many uncorrelated ones.
 
-    Parameters
-    ----------
-    y_frame : (n,) frame positions from :func:`pipeline.numerics.frame_positions.frame_positions`; NaN are ignored
+    With K the kernel on a lattice of spacing h, the covariance of two samples d apart along an axis is, averaged
+    over all phases, (K * K)(d / h) of a raw pixel's, hence for the mean of n along that axis
 
-    Returns
-    -------
-    (first, stop) : int, ``first`` even so that the colour pattern keeps its phase; (0, 0) if none
+        F = sum_d (1 - |d| / n) (K * K)(d / h) / h,
+
+    and F^2 for both. It tends to 1 for large blocks: what is missing has crossed the block's edge.
     """
-    ny = placement.pose.shape[0]
-    finite = y_frame[np.isfinite(y_frame)]
-    if finite.size == 0:
-        return 0, 0
-    # |u| and |v| are at most about 1 on the frame, so this bounds the channel offset.
-    shift = float(np.abs(placement.channel_offsets[:, 1]).sum(axis=1).max())
-    margin = (1 if cfa.is_mono else 2) * REACH[kernel] + shift + 1
-    first = int(np.clip(np.floor(finite.min() - margin), 0, ny))
-    stop = int(np.clip(np.ceil(finite.max() + margin) + 1, 0, ny))
-    first -= first % 2
-    return (first, stop) if stop > first else (0, 0)
+    step = 1.0 if cfa.is_mono else 2.0
+    reach = REACH[kernel]
+    t = (np.arange(-reach * PHASES, reach * PHASES) + 0.5) / PHASES
+    total = sum(
+        (1 - abs(d) / block)
+        * float((_kernel_values(kernel, t) * _kernel_values(kernel, t + d / step)).mean())
+        for d in range(-block + 1, block)
+    )
+    return (total * 2 * reach / step) ** 2
 
 
-def resample(frame, cfa, placement, positions, *, kernel="cubic", first_row=0):
+def resample(frame, cfa, placement, positions, *, kernel="lanczos", first_row=0, first_column=0):
     """Every channel of a frame at given places.
 
     Parameters
     ----------
-    frame : (rows, nx) float32, electrons per second; NaN where a pixel is bad, saturated or missing
+    frame : (rows, columns) float32, electrons per second; NaN or infinity where a pixel is bad, saturated or missing
     cfa : Cfa of the whole frame
     placement : Placement
     positions : (x, y, area) from :func:`pipeline.numerics.frame_positions.frame_positions`, n places
-    kernel : "cubic" or "linear"
-    first_row : row of the frame that ``frame[0]`` is, even
+    kernel : one of ``KERNELS``
+    first_row, first_column : of the frame that ``frame[0, 0]`` is, even
 
     Returns
     -------
@@ -145,8 +149,10 @@ def resample(frame, cfa, placement, positions, *, kernel="cubic", first_row=0):
     """
     if kernel not in KERNELS:
         raise ValueError(f"kernel is one of {KERNELS}, got {kernel!r}")
-    if first_row % 2:
-        raise ValueError(f"first_row has to be even to keep the colour pattern, got {first_row}")
+    if first_row % 2 or first_column % 2:
+        raise ValueError(
+            f"first_row and first_column have to be even to keep the colour pattern, got {first_row}, {first_column}"
+        )
     frame = np.asarray(frame, dtype=np.float32)
     x, y, area = positions
     ny, nx = placement.pose.shape
@@ -154,7 +160,7 @@ def resample(frame, cfa, placement, positions, *, kernel="cubic", first_row=0):
     weight = np.empty_like(value)
     for c, channel in enumerate(cfa.channels):
         planes, origins, step = _lattices(frame, cfa, channel)
-        origins[:, 0] += first_row
+        origins += (first_row, first_column)
         _interpolate(
             planes,
             origins,
@@ -166,7 +172,7 @@ def resample(frame, cfa, placement, positions, *, kernel="cubic", first_row=0):
             0.5 * (nx - 1),
             0.5 * (ny - 1),
             0.5 * np.hypot(nx, ny),
-            kernel == "cubic",
+            _polynomials(kernel),
             value[c],
             weight[c],
         )
@@ -195,6 +201,8 @@ def _lattices(frame, cfa, channel):
 
 def _kernel_values(kernel, t):
     t = np.abs(t)
+    if kernel == "lanczos":
+        return _lanczos(t)
     if kernel == "linear":
         return np.where(t < 1, 1 - t, 0.0)
     near = ((KEYS_A + 2) * t - (KEYS_A + 3)) * t * t + 1
@@ -202,21 +210,50 @@ def _kernel_values(kernel, t):
     return np.where(t < 1, near, np.where(t < 2, far, 0.0))
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _cubic_weights(t):
-    """Weights of the four lattice points at -1, 0, 1, 2 for a place at t in [0, 1)."""
-    u = 1.0 - t
-    return (
-        KEYS_A * t * u * u,
-        1.0 + t * t * ((KEYS_A + 2.0) * t - (KEYS_A + 3.0)),
-        1.0 + u * u * ((KEYS_A + 2.0) * u - (KEYS_A + 3.0)),
-        KEYS_A * u * t * t,
+def _lanczos(t):
+    """Lanczos' kernel plus a smooth window times a parabola that makes the six weights of a phase reproduce parabolas:
+    sum(w) = 1, sum(w d) = 0 and sum(w d^2) = 0 with d the distances.
+    """
+    t = np.asarray(t, dtype=np.float64)
+    distance = np.stack([t - np.floor(t) - k for k in range(-2, 4)], axis=-1)
+    powers = distance[..., None] ** np.arange(3)
+    moments = np.einsum("...k,...ki,...kj->...ij", _window(distance), powers, powers)
+    wanted = np.array([1.0, 0.0, 0.0]) - np.einsum("...k,...ki->...i", _sinc3(distance), powers)
+    parabola = np.linalg.solve(moments, wanted[..., None])[..., 0]
+    return np.where(
+        np.abs(t) < 3, _sinc3(t) + _window(t) * (parabola * t[..., None] ** np.arange(3)).sum(axis=-1), 0.0
     )
 
 
-@njit(cache=True, nogil=True)
-def _interpolate(planes, origins, step, x, y, area, offset, x0, y0, scale, cubic, value, weight):
+def _sinc3(t):
+    return np.where(np.abs(t) < 3, np.sinc(t) * np.sinc(t / 3), 0.0)
+
+
+def _window(t):
+    return np.maximum(1 - (t / 3) ** 2, 0.0)
+
+
+@cache
+def _polynomials(kernel):
+    """(taps, degree + 1) float32: each weight as a polynomial of the phase, lowest power first.
+
+    Keys' weights are cubic. The others are fitted at Chebyshev points to the accuracy of float32.
+    """
+    reach, degree = REACH[kernel], {"lanczos": 9, "cubic": 3, "linear": 1}[kernel]
+    phase = 0.5 - 0.5 * np.cos(np.pi * (np.arange(4 * degree) + 0.5) / (4 * degree))
+    made = [
+        np.polynomial.Polynomial.fit(phase, _kernel_values(kernel, phase - k), degree).convert().coef
+        for k in range(-reach + 1, reach + 1)
+    ]
+    return np.array([np.pad(row, (0, degree + 1 - row.size)) for row in made], dtype=np.float32)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _interpolate(planes, origins, step, x, y, area, offset, x0, y0, scale, polynomials, value, weight):
     n_lattices, my, mx = planes.shape
+    taps, powers = polynomials.shape
+    reach = taps // 2
+    across, down = np.empty(taps, dtype=np.float32), np.empty(taps, dtype=np.float32)
     for k in range(x.size):
         value[k] = np.nan
         weight[k] = 0.0
@@ -225,39 +262,41 @@ def _interpolate(planes, origins, step, x, y, area, offset, x0, y0, scale, cubic
         u, v = (x[k] - x0) / scale, (y[k] - y0) / scale
         xc = x[k] + offset[0, 0] + offset[0, 1] * u + offset[0, 2] * v
         yc = y[k] + offset[1, 0] + offset[1, 1] * u + offset[1, 2] * v
-        total = 0.0
-        mass = 0.0
+        total = np.float32(0.0)
+        mass = np.float32(0.0)
         for m in range(n_lattices):
             xl, yl = (xc - origins[m, 1]) / step, (yc - origins[m, 0]) / step
             if not (xl > -1.0 and yl > -1.0 and xl < mx and yl < my):
                 continue
             i, j = int(np.floor(xl)), int(np.floor(yl))
-            tx, ty = xl - i, yl - j
-            if cubic and i >= 1 and j >= 1 and i + 2 < mx and j + 2 < my:
-                w0, w1, w2, w3 = _cubic_weights(tx)
-                z0, z1, z2, z3 = _cubic_weights(ty)
-                p = planes[m]
-                found = (
-                    z0
-                    * (w0 * p[j - 1, i - 1] + w1 * p[j - 1, i] + w2 * p[j - 1, i + 1] + w3 * p[j - 1, i + 2])
-                    + z1 * (w0 * p[j, i - 1] + w1 * p[j, i] + w2 * p[j, i + 1] + w3 * p[j, i + 2])
-                    + z2
-                    * (w0 * p[j + 1, i - 1] + w1 * p[j + 1, i] + w2 * p[j + 1, i + 1] + w3 * p[j + 1, i + 2])
-                    + z3
-                    * (w0 * p[j + 2, i - 1] + w1 * p[j + 2, i] + w2 * p[j + 2, i + 1] + w3 * p[j + 2, i + 2])
-                )
-                # A missing pixel (NaN) shows in the sum; only then the slower way is taken.
-                if found == found:
+            tx, ty = np.float32(xl - i), np.float32(yl - j)
+            if i >= reach - 1 and j >= reach - 1 and i + reach < mx and j + reach < my:
+                for tap in range(taps):
+                    a = b = polynomials[tap, powers - 1]
+                    for power in range(powers - 2, -1, -1):
+                        a = a * tx + polynomials[tap, power]
+                        b = b * ty + polynomials[tap, power]
+                    across[tap] = a
+                    down[tap] = b
+                found = np.float32(0.0)
+                for dj in range(taps):
+                    line = planes[m, j - reach + 1 + dj]
+                    along = np.float32(0.0)
+                    for di in range(taps):
+                        along += across[di] * line[i - reach + 1 + di]
+                    found += down[dj] * along
+                # A pixel that cannot be used (NaN, infinity) shows in the sum; only then the slower way is taken.
+                if abs(found) < np.inf:
                     total += found
-                    mass += 1.0
+                    mass += np.float32(1.0)
                     continue
             for dj in range(2):
                 for di in range(2):
                     row, column = j + dj, i + di
                     if 0 <= row < my and 0 <= column < mx:
                         pixel = planes[m, row, column]
-                        if pixel == pixel:
-                            share = (tx if di else 1.0 - tx) * (ty if dj else 1.0 - ty)
+                        if abs(pixel) < np.inf:
+                            share = (tx if di else 1 - tx) * (ty if dj else 1 - ty)
                             total += share * pixel
                             mass += share
         if mass >= LEAST_WEIGHT * n_lattices:

@@ -1,45 +1,50 @@
-"""The sum over the frames of a session, band by band, in bounded memory.
+"""The sum over the frames of a session, tile by tile, in bounded memory.
 
-A band is some rows of the output. For each band every frame gives the rows of its own that fall there, is
-resampled, scaled and relieved of its relative background; then outliers are found among all frames and the
-rest is summed. The frames are gone through in one order and each output pixel is the sum over that order in
-float64, so neither the height of the bands nor the number of threads can change a bit of the result.
+For each tile of the output every frame gives the part of its own that falls there, is resampled, scaled and relieved
+of its relative background; then outliers are found among all frames and the rest is summed. A tile comes with a
+margin as wide as a rejection can reach, the frames are gone through in one order, and each output pixel is the
+sum over that order in float64: neither the size of the tiles nor the number of threads can change a bit of the
+result.
+
+A long session is summed in groups of frames, each spread over the whole session, which reject among themselves; the
+groups are merged like sessions. So memory is bounded whatever the number of frames, and nothing is lost: from some
+ten frames on, more of them make the robust centre no better judge of a single sample.
 """
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from pipeline.numerics.band_noise import BandNoise
-from pipeline.numerics.block_noise import BLOCK, BlockSamples
-from pipeline.numerics.frame_positions import Placement, frame_positions
-from pipeline.numerics.partial_sum import PartialSum, combine
-from pipeline.numerics.rejection import find_outliers, halo_rows, slope_share
-from pipeline.numerics.sampling import (
-    frame_rows_needed,
-    lattice_density_factor,
-    peak_loss,
-    resample,
-    sample_noise_factor,
-)
-from pipeline.numerics.surface import PolynomialSurface, exponents
+from pipeline.numerics.block_noise import BlockSamples
+from pipeline.numerics.frame_positions import Placement
+from pipeline.numerics.partial_sum import PartialSum, combine, merge
+from pipeline.numerics.rejection import find_outliers, halo_pixels, slope_share
+from pipeline.numerics.surface import PolynomialSurface
 
-__all__ = ["BandPlan", "StackFrame", "plan_bands", "sum_frames", "warm"]
+__all__ = ["GROUP", "StackFrame", "TilePlan", "groups_of", "plan_tiles", "sum_frames"]
 
-BYTES_PER_SAMPLE = 7
-"""Value (4), weight, flag and the outlier mask (1 each), for every frame and channel of a band."""
+GROUP = 64
+"""Frames that reject among themselves at most: a satellite at one place in half of them is still found."""
 
-BYTES_PER_POSITION = 128
-"""Of a band, whatever the number of frames: anchor and frame coordinates and the area (40, and 16 on their way),
-one frame's samples and weights (24), centres and their local range with temporaries (48)."""
+BYTES_PER_SAMPLE = 6
+"""Value (4), weight and flag (1 each), for every frame and channel of a tile."""
+
+BYTES_PER_POSITION = 152
+"""Of a tile, whatever the number of frames: places in the frame and area (48 with what they are made from), one
+frame's samples, weights and sums (36), its pixels (8), centres and their local range (36), the sums of one group
+(24)."""
 
 BYTES_PER_OUTPUT = 16
 """Mean, weight and variance (4 each), coverage and rejected (2 each)."""
 
-LEAST_BAND_ROWS = 4 * BLOCK
-"""A band is at least this high whatever the budget says; below, more time goes into the halo than into the band."""
+TILE_WIDTH = 512
+"""Columns of a tile: wide enough that its margins cost little, narrow enough that it stays in the cache."""
+
+TILE_HEIGHTS = (256, 192, 128, 96, 64, 48, 32, 24, 16, 8)
+"""Rows of a tile, in the order of preference; multiples of the side of a block."""
 
 
 @dataclass(frozen=True)
@@ -52,11 +57,11 @@ class StackFrame:
     exposure_s : float
     fwhm_px : seeing, frame pixels
     scale, weight : (C,) float64
-    backgrounds : C of PolynomialSurface on the anchor's grid, electrons per second after scaling
+    backgrounds : C of PolynomialSurface on the output grid, electrons per second after scaling
     sky_variance : (C, rows, columns) of a raw pixel in the units of the output, on the cells of the sample grid
-    load : function (first, stop) -> (frame, saturated)
-        Calibrated rows of the frame, (stop - first, nx) float32 in electrons per second, NaN where bad;
-        saturated is bool of the same shape, or None if no pixel is.
+    load : function (rows, columns) -> frame
+        Calibrated part of the frame, float32 in electrons per second; NaN where bad, infinity where saturated.
+    saturated : electrons per second at which a pixel saturates
     """
 
     placement: Placement
@@ -67,192 +72,217 @@ class StackFrame:
     backgrounds: list[PolynomialSurface]
     sky_variance: np.ndarray
     load: Callable
+    saturated: float = np.inf
 
 
 @dataclass(frozen=True)
-class BandPlan:
+class TilePlan:
     """How an image is cut.
 
     Attributes
     ----------
-    bands : list of (first, stop) rows of the output
-    bytes_needed : estimate of what a sum needs at once, output included
+    strips : list of (first, stop) rows of the output, each cut into tiles
+    bytes_needed : estimate of what a sum needs at once, a strip of output included
+    fits : whether that is within the budget
     """
 
-    bands: list[tuple[int, int]]
+    strips: list[tuple[int, int]]
     bytes_needed: int
+    fits: bool
 
 
-def plan_bands(shape, n_frames, n_channels, *, budget_bytes, halo):
-    """Cut an image of ``shape`` so that a band with its halo fits into the budget beside the output."""
+def groups_of(n_frames):
+    """List of slices of the frames that reject among themselves."""
+    count = -(-n_frames // GROUP)
+    return [slice(k, None, count) for k in range(count)]
+
+
+def plan_tiles(shape, n_frames, n_channels, *, budget_bytes, halo, threads=1):
+    """Cut an image of ``shape`` into the highest strips of tiles that fit into the budget."""
     ny, nx = shape
-    fixed = BYTES_PER_OUTPUT * n_channels * ny * nx
-    per_row = nx * (BYTES_PER_SAMPLE * n_frames * n_channels + BYTES_PER_POSITION)
-    rows = int((budget_bytes - fixed) // per_row) - 2 * halo
-    rows = min(max(rows // BLOCK * BLOCK, LEAST_BAND_ROWS), -(-ny // BLOCK) * BLOCK)
-    bands = [(first, min(first + rows, ny)) for first in range(0, ny, rows)]
-    return BandPlan(bands, fixed + per_row * min(rows + 2 * halo, ny))
+    width = min(TILE_WIDTH, nx) + 2 * halo
+    per_pixel = BYTES_PER_SAMPLE * min(n_frames, GROUP) * n_channels + BYTES_PER_POSITION
+    for height in TILE_HEIGHTS:
+        needed = BYTES_PER_OUTPUT * n_channels * nx * height + threads * per_pixel * width * (
+            height + 2 * halo
+        )
+        if needed <= budget_bytes:
+            break
+    strips = [(first, min(first + height, ny)) for first in range(0, ny, height)]
+    return TilePlan(strips, needed, needed <= budget_bytes)
 
 
-def sum_frames(frames, cfa, shape, grid, level, *, thresholds, kernel="cubic", budget_bytes, watch=iter):
+def sum_frames(
+    frames, cfa, shape, grid, level, *, sampler, thresholds, budget_bytes, threads=1, watch=iter, sink=None
+):
     """Sum the frames of a session.
 
     Parameters
     ----------
     frames : list of StackFrame, at least one
     cfa : Cfa
-    shape : (ny, nx) of the anchor
-    grid : SampleGrid over the anchor
+    shape : (ny, nx) of the output
+    grid : SampleGrid over the output
     level : (C, rows, columns) usual signal on the cells of the grid, to which the frames' sky variance belongs
+    sampler : Sampler
     thresholds : Thresholds
-    kernel : of the sampling
-    budget_bytes : memory to stay within; the smallest possible band is taken if it is too small
-    watch : function that passes a list of bands on, to show the progress
+    budget_bytes : memory to stay within; the smallest possible tile is taken if it is too small
+    threads : tiles worked on at a time
+    watch : function that passes a list of strips on, to show the progress
+    sink : function (first row, PartialSum of a strip) that takes the result; by default it is collected
 
     Returns
     -------
-    total : PartialSum (C, ny, nx)
+    total : PartialSum (C, ny, nx), or None if there is a sink
     blocks : BlockSamples
     shares : (N, C) float64, share of each frame's samples that was rejected
     """
-    channels = cfa.channels
-    halo = halo_rows(thresholds)
-    plan = plan_bands(shape, len(frames), len(channels), budget_bytes=budget_bytes, halo=halo)
-    total = PartialSum.empty((len(channels), *shape))
-    blocks = BlockSamples.over(shape, len(frames), len(channels))
-    seen, gone = (np.zeros((len(frames), len(channels)), dtype=np.int64) for _ in range(2))
-    weights = np.array([frame.weight for frame in frames])
-    fwhm = np.array([frame.fwhm_px for frame in frames], dtype=np.float64)
-    shares = slope_share(fwhm, peak_loss(fwhm, cfa, kernel=kernel), thresholds)
-    noise_factors = [sample_noise_factor(cfa, channel, kernel=kernel) for channel in channels]
-    area_scales = np.array([frame.placement.pose.scale() ** 2 for frame in frames])
-    densities = (
-        np.array([lattice_density_factor(cfa, channel) for channel in channels])[None, :]
-        * area_scales[:, None]
+    session = _Session(frames, cfa, grid, level, sampler, thresholds)
+    n_channels = len(cfa.channels)
+    plan = plan_tiles(
+        shape, len(frames), n_channels, budget_bytes=budget_bytes, halo=session.halo, threads=threads
     )
-    for first, stop in watch(plan.bands):
-        low, high = max(first - halo, 0), min(stop + halo, shape[0])
-        values, completeness = _sample_band(frames, cfa, (low, high), shape[1], kernel)
-        # A frame without weight in a channel has no say in the rejection either.
-        completeness[weights == 0] = 0
-        models = _band_noise(frames, grid, level, (low, high), area_scales)
-        outlier, centre = find_outliers(
-            values,
-            completeness,
-            models,
-            noise_factors=noise_factors,
-            slope_shares=shares,
-            thresholds=thresholds,
-        )
-        inner = (first - low, stop - low)
-        for c in range(len(channels)):
-            combine(
-                values[:, c],
-                completeness[:, c],
-                outlier[:, c],
-                centre[c],
-                models[c],
-                frame_weights=weights[:, c],
-                density_factors=densities[:, c],
-                into=PartialSum(*(plane[c, first:stop] for plane in vars(total).values())),
-                rows=inner,
-            )
-        part = np.s_[:, :, inner[0] : inner[1]]
-        seen += np.count_nonzero(completeness[part], axis=(2, 3))
-        gone += np.count_nonzero(outlier[part], axis=(2, 3))
-        np.logical_not(outlier, out=outlier)
-        outlier &= completeness > 0
-        blocks.take(values, outlier, models, densities, row=low, rows=(first, stop))
+    total = None
+    if sink is None:
+        total = PartialSum.empty((n_channels, *shape))
+        sink = _Collector(total)
+    blocks = BlockSamples.over(shape, len(frames), n_channels)
+    seen, gone = (np.zeros((len(frames), n_channels), dtype=np.int64) for _ in range(2))
+    columns = [(first, min(first + TILE_WIDTH, shape[1])) for first in range(0, shape[1], TILE_WIDTH)]
+    with ThreadPoolExecutor(threads) as pool:
+        for rows in watch(plan.strips):
+            strip = PartialSum.empty((n_channels, rows[1] - rows[0], shape[1]))
+
+            def tile(columns, rows=rows, strip=strip):
+                part = PartialSum(*(plane[:, :, slice(*columns)] for plane in vars(strip).values()))
+                return session.tile(rows, columns, shape, part, blocks)
+
+            for tile_seen, tile_gone in pool.map(tile, columns):
+                seen += tile_seen
+                gone += tile_gone
+            sink(rows[0], strip)
     return total, blocks, gone / np.maximum(seen, 1)
 
 
-def warm():
-    """Compile the kernel of this module."""
-    plane = np.zeros((2, 2), dtype=np.float32)
-    _match(plane, plane, 1.0, np.zeros((3, 2)), np.zeros(2), plane.copy(), np.zeros((2, 2), dtype=np.uint8))
+class _Collector:
+    """Puts strips into a whole."""
+
+    def __init__(self, total):
+        self.total = total
+
+    def __call__(self, first, strip):
+        for whole, part in zip(vars(self.total).values(), vars(strip).values(), strict=True):
+            whole[:, first : first + part.shape[1]] = part
 
 
-def _sample_band(frames, cfa, rows, width, kernel):
-    """values (N, C, h, w) float32 and completeness uint8 of all frames in the rows of a band."""
-    height = rows[1] - rows[0]
-    values = np.empty((len(frames), len(cfa.channels), height, width), dtype=np.float32)
-    completeness = np.empty(values.shape, dtype=np.uint8)
-    y, x = np.mgrid[rows[0] : rows[1], :width].astype(np.float64)
-    for frame, value, whole in zip(frames, values, completeness, strict=True):
-        positions = frame_positions(frame.placement.pose, x, y)
-        first, stop = frame_rows_needed(frame.placement, cfa, positions[1], kernel=kernel)
-        if stop == first:
-            value[:], whole[:] = np.nan, 0
-            continue
-        pixels, saturated = frame.load(first, stop)
-        at = dict(kernel=kernel, first_row=first)
-        if saturated is None:
-            sampled, weight = resample(pixels, cfa, frame.placement, positions, **at)
-        else:
-            good = np.where(saturated, np.float32(np.nan), pixels)
-            sampled, weight = resample(good, cfa, frame.placement, positions, **at)
-            # Where saturation took the sample away, its level is kept with weight 0, as the last resort.
-            lost = (weight == 0).any(axis=0)
-            clipped, _ = resample(
-                pixels,
-                cfa,
-                frame.placement,
-                tuple(p[lost] for p in positions),
-                kernel="linear",
-                first_row=first,
-            )
-            sampled[:, lost] = np.where(weight[:, lost] > 0, sampled[:, lost], clipped)
-        for c, surface in enumerate(frame.backgrounds):
-            columns, v = _along_x(surface, np.arange(width), np.arange(*rows))
-            _match(
-                sampled[c].reshape(height, width),
-                weight[c].reshape(height, width),
-                frame.scale[c],
-                columns,
-                v,
-                value[c],
-                whole[c],
-            )
-    return values, completeness
+class _Session:
+    """What all tiles share."""
 
-
-def _along_x(surface, x, y):
-    """Polynomials in v of a surface, (order + 1, w) coefficients for the columns x, and v (h,) of the rows y."""
-    u, v = (x - surface.x0) / surface.scale, (y - surface.y0) / surface.scale
-    columns = np.zeros((surface.order + 1, u.size))
-    for (i, j), coefficient in zip(exponents(surface.order), surface.coefficients, strict=True):
-        columns[j] += coefficient * u**i
-    return columns, v
-
-
-@njit(cache=True, nogil=True)
-def _match(sampled, weight, scale, columns, v, value, whole):
-    """Scale samples, take the background off, and keep their weight as a byte."""
-    height, width = sampled.shape
-    for row in range(height):
-        for column in range(width):
-            background = 0.0
-            for j in range(columns.shape[0] - 1, -1, -1):
-                background = background * v[row] + columns[j, column]
-            value[row, column] = sampled[row, column] * scale - background
-            whole[row, column] = np.uint8(255.0 * weight[row, column] + 0.5)
-
-
-def _band_noise(frames, grid, level, rows, area_scales):
-    """A BandNoise for every channel of a band."""
-    x_cells, y_cells = grid.centres
-    at = np.arange(*rows)
-    models = []
-    for c in range(level.shape[0]):
-        sky = np.array(
-            [frame.scale[c] ** 2 * _along_rows(frame.sky_variance[c], y_cells, at) for frame in frames]
+    def __init__(self, frames, cfa, grid, level, sampler, thresholds):
+        self.frames, self.cfa, self.grid, self.level = frames, cfa, grid, level
+        self.sampler, self.thresholds = sampler, thresholds
+        self.halo = halo_pixels(thresholds)
+        self.weights = np.array([frame.weight for frame in frames])
+        fwhm = np.array([frame.fwhm_px for frame in frames], dtype=np.float64)
+        self.slope_shares = slope_share(fwhm, sampler.peak_loss(fwhm, cfa), thresholds)
+        self.noise_factors = [sampler.noise_factor(cfa, channel) for channel in cfa.channels]
+        self.units = np.array([sampler.unit(cfa, channel) for channel in cfa.channels])
+        self.densities = np.array(
+            [
+                [sampler.density_factor(cfa, channel, frame.placement) for channel in cfa.channels]
+                for frame in frames
+            ]
         )
-        gain = [
-            frame.scale[c] / (frame.exposure_s * area)
-            for frame, area in zip(frames, area_scales, strict=True)
-        ]
-        models.append(BandNoise(x_cells, sky, _along_rows(level[c], y_cells, at), np.array(gain)))
-    return models
+
+    def tile(self, rows, columns, shape, into, blocks):
+        """Write the sum of a tile; give the numbers (N, C) of samples seen and rejected."""
+        top, bottom = max(rows[0] - self.halo, 0), min(rows[1] + self.halo, shape[0])
+        left, right = max(columns[0] - self.halo, 0), min(columns[1] + self.halo, shape[1])
+        window = (top, bottom, left, right)
+        inner = np.s_[rows[0] - top : rows[1] - top, columns[0] - left : columns[1] - left]
+        seen, gone = (np.zeros(self.weights.shape, dtype=np.int64) for _ in range(2))
+        groups = groups_of(len(self.frames))
+        parts = []
+        for group in groups:
+            part = into if len(groups) == 1 else PartialSum.empty(into.mean.shape)
+            parts.append(part)
+            values, weights = self._samples(group, window)
+            models = self._noise(group, window)
+            outlier, centre = find_outliers(
+                values,
+                weights,
+                models,
+                noise_factors=self.noise_factors,
+                slope_shares=self.slope_shares[group],
+                thresholds=self.thresholds,
+                drops=self.sampler.drops,
+            )
+            combine(
+                values,
+                weights,
+                outlier,
+                centre,
+                models,
+                frame_weights=self.weights[group],
+                density_factors=self.densities[group],
+                into=part,
+                rows=(inner[0].start, inner[0].stop),
+                columns=(inner[1].start, inner[1].stop),
+                units=self.units,
+            )
+            seen[group] = np.count_nonzero(weights[:, :, *inner], axis=(2, 3))
+            gone[group] = np.count_nonzero(outlier[:, :, *inner], axis=(2, 3))
+            blocks.take(
+                values, weights, outlier, models, self.densities[group], frames=group, window=window, rows=rows, columns=columns,
+                units=self.units,
+            )  # fmt: skip
+        if len(parts) > 1:
+            for plane, merged in zip(vars(into).values(), vars(merge(parts)).values(), strict=True):
+                plane[:] = merged
+        return seen, gone
+
+    def _samples(self, group, window):
+        """values (N, C, h, w) float32 and weights uint8 of a group of frames in a window."""
+        frames = self.frames[group]
+        shape = (len(frames), len(self.cfa.channels), window[1] - window[0], window[3] - window[2])
+        values, weights = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.uint8)
+        for i, frame in enumerate(frames):
+            part = self.sampler.part_needed(frame.placement, self.cfa, window)
+            if part is None:
+                values[i], weights[i] = np.nan, 0
+                continue
+            self.sampler.sample(
+                frame.load(*part),
+                self.cfa,
+                frame.placement,
+                window,
+                first=(part[0][0], part[1][0]),
+                scale=frame.scale,
+                backgrounds=frame.backgrounds,
+                saturated=frame.saturated,
+                values=values[i],
+                weights=weights[i],
+            )
+        # A frame without weight in a channel has no say in the rejection either.
+        weights[self.weights[group] == 0] = 0
+        return values, weights
+
+    def _noise(self, group, window):
+        """A BandNoise for every channel of a window."""
+        x_cells, y_cells = self.grid.centres
+        at = np.arange(*window[:2])
+        frames = self.frames[group]
+        models = []
+        for c in range(self.level.shape[0]):
+            sky = np.array(
+                [frame.scale[c] ** 2 * _along_rows(frame.sky_variance[c], y_cells, at) for frame in frames]
+            )
+            gain = [
+                frame.scale[c] / (frame.exposure_s * frame.placement.pose.scale() ** 2) for frame in frames
+            ]
+            level = _along_rows(self.level[c], y_cells, at)
+            models.append(BandNoise(x_cells - window[2], sky, level, np.array(gain)))
+        return models
 
 
 def _along_rows(cells, y_cells, rows):

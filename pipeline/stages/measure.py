@@ -100,7 +100,7 @@ def stars_table(measurements, channels):
 def _measured(calibrator, frame, options):
     """A frame that has become unreadable since the inventory is a rejected row, not the end of the session."""
     try:
-        pixels = calibrator.calibrate_whole(frame)
+        pixels = calibrator.calibrate(frame)
     except (InputError, StageError) as error:
         return FrameMeasurement.unmeasured(calibrator.cfa.channels, str(error))
     return measure_frame(

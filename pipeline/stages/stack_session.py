@@ -5,21 +5,25 @@ partial sum, from which the stack of the filter set is merged.
 """
 
 import json
+from contextlib import ExitStack
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
 from pipeline import qa
 from pipeline.calibration import Calibrator
 from pipeline.errors import InputError, StageError
-from pipeline.fitsio import write_fits
+from pipeline.fitsio import RawPixels, write_fits
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.frame_positions import Placement
 from pipeline.numerics.frame_survey import sample_on_grid, star_scales, survey_frame, usual_level
 from pipeline.numerics.partial_sum import PartialSum
 from pipeline.numerics.pose import Pose
-from pipeline.numerics.rejection import Thresholds
+from pipeline.numerics.rejection import Thresholds, halo_pixels
 from pipeline.numerics.relative_background import SampleGrid
-from pipeline.numerics.session_sum import StackFrame, sum_frames
+from pipeline.numerics.sampler_choice import choose_sampler
+from pipeline.numerics.session_sum import StackFrame, plan_tiles, sum_frames
 from pipeline.numerics.session_summary import channel_metrics, frames_table, session_metrics
 from pipeline.plan import load_session
 from pipeline.progress import progress
@@ -30,8 +34,8 @@ __all__ = ["run"]
 INTERPRETER_BYTES = 250e6
 """Python with the libraries of this stage, before any pixel is read."""
 
-BYTES_PER_FRAME_PIXEL = 22
-"""Pedestal and flat (4 each), mask, and one frame on its way: raw, calibrated, variance, saturation."""
+BYTES_PER_FRAME_PIXEL = 9
+"""Pedestal and flat (4 each) and mask."""
 
 NEVER = 1e9
 """Threshold in sigma that nothing reaches, for a stack without rejection."""
@@ -39,7 +43,7 @@ NEVER = 1e9
 
 def run(layout, unit, settings):
     """Stack session ``unit``."""
-    with qa.record(layout, "stack_session", unit) as record:
+    with qa.record(layout, "stack_session", unit) as record, ExitStack() as files:
         plan = load_session(layout.session_plan(unit))
         table = read_table(layout.registered(unit))
         link = read_table(layout.link(plan.filter_set))
@@ -59,15 +63,20 @@ def run(layout, unit, settings):
             record.flag("no_frames", "fail", f"no light of {unit} was accepted, so its stack is empty")
         calibrator = Calibrator.for_session(plan, layout, settings) if accepted else None
         surveys = {}
+        scratch = Path(files.enter_context(TemporaryDirectory(prefix="duskloom-")))
         if accepted:
-            surveys = _survey(layout, plan, settings, table, link, accepted, calibrator, shape, record)
+            surveys = _survey(
+                layout, plan, settings, table, link, accepted, calibrator, shape, record, scratch
+            )
         used = [k for k in accepted if k in surveys and (surveys[k].weight > 0).any()]
         if accepted and not used:
             record.flag(
                 "no_frames", "fail", f"no light of {unit} overlaps the reference frame, so its stack is empty"
             )
         if used:
-            total, blocks, shares = _sum(plan, settings, table, surveys, used, calibrator, shape)
+            total, blocks, shares = _sum(
+                plan, settings, table, surveys, used, calibrator, shape, scratch, record
+            )
         else:
             total, blocks, shares = PartialSum.empty((len(cfa.channels), *shape)), None, None
         noise = _noise(blocks, surveys, used, cfa.channels)
@@ -99,11 +108,11 @@ def anchor_shape(layout):
         raise InputError(f"{path}: expected the anchor with its width and height ({error!r})") from error
 
 
-def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, record):
+def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, record, scratch):
     """Row of the table -> FrameSurvey, for the frames that can be used."""
     options, cfa = settings["stack"], calibrator.cfa
     grid = SampleGrid.over(shape)
-    reference = _reference_signal(layout, plan, settings, link, calibrator, grid, options["kernel"])
+    reference = _reference_signal(layout, plan, settings, link, calibrator, grid, scratch)
     stars = read_table(layout.stars(plan.name))
     stars = stars[stars["flags"] == 0]
     made = {}
@@ -118,7 +127,7 @@ def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, re
             wanted_error=options["scale_error"],
         )
         try:
-            signal, variance = _sampled(calibrator, frame, placement, grid, options["kernel"])
+            signal, variance = _sampled(calibrator, frame, placement, grid, scratch)
         except (InputError, StageError) as error:
             record.flag("frame_unreadable", "warn", str(error))
             continue
@@ -137,7 +146,7 @@ def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, re
     return made
 
 
-def _reference_signal(layout, plan, settings, link, calibrator, grid, kernel):
+def _reference_signal(layout, plan, settings, link, calibrator, grid, scratch):
     """(C, n) signal of the filter set's reference frame on the grid."""
     session = link.meta["session"]
     theirs = plan
@@ -153,17 +162,19 @@ def _reference_signal(layout, plan, settings, link, calibrator, grid, kernel):
     placement = Placement(
         Pose.from_row(link.meta["pose"], shape), np.zeros((len(calibrator.cfa.channels), 2, 3))
     )
-    signal, _ = _sampled(calibrator, frame, placement, grid, kernel)
+    signal, _ = _sampled(calibrator, frame, placement, grid, scratch)
     if len(signal) != len(Cfa(plan.cfa).channels):
         raise StageError(f"{plan.name}: the reference frame in {session} has other colour channels")
     return signal
 
 
-def _sampled(calibrator, frame, placement, grid, kernel):
-    pixels = calibrator.calibrate(frame)
-    variance = pixels.noise.variance(pixels.value, flat=pixels.flat).astype(np.float32)
-    good = np.where(pixels.invalid | pixels.saturated, np.float32(np.nan), pixels.value)
-    return sample_on_grid(good, variance, calibrator.cfa, placement, grid, kernel=kernel)
+def _sampled(calibrator, frame, placement, grid, scratch):
+    ny, nx = calibrator.shape
+    rates = _Loader(calibrator, frame, scratch)((0, ny), (0, nx))
+    signal, (x, y, area) = sample_on_grid(rates, calibrator.cfa, placement, grid, kernel="linear")
+    # A rate of the output holds the area of its pixel, its variance the square of that.
+    variance = calibrator.usual_variance(frame, signal / area, y, x) * area**2
+    return signal, variance.astype(np.float32)
 
 
 def _placement(table, k, cfa, shape):
@@ -174,51 +185,98 @@ def _placement(table, k, cfa, shape):
     )
 
 
-def _sum(plan, settings, table, surveys, used, calibrator, shape):
+def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, record):
     """Sum of the used frames, with the means of blocks and the rejected shares."""
     options, cfa = settings["stack"], calibrator.cfa
+    placements = [_placement(table, k, cfa, (plan.height, plan.width)) for k in used]
     frames = [
         StackFrame(
-            placement=_placement(table, k, cfa, (plan.height, plan.width)),
+            placement=placement,
             exposure_s=float(table["exposure_s"][k]),
             fwhm_px=float(table["fwhm_px"][k]),
             scale=np.array([entry.scale for entry in surveys[k].scales]),
             weight=surveys[k].weight,
             backgrounds=surveys[k].backgrounds,
             sky_variance=surveys[k].sky_variance,
-            load=_Loader(calibrator, plan.frames[int(table["frame"][k])]),
+            load=_Loader(calibrator, plan.frames[int(table["frame"][k])], scratch),
+            saturated=calibrator.saturated_rate(plan.frames[int(table["frame"][k])]),
         )
-        for k in used
+        for k, placement in zip(used, placements, strict=True)
     ]
+    thresholds = _thresholds(options)
+    threads = int(settings["run"].get("threads", 1))
     budget = (
         settings["run"]["memory_gb"] * 1e9
         - INTERPRETER_BYTES
         - BYTES_PER_FRAME_PIXEL * plan.width * plan.height
     )
+    sampler, coverage = choose_sampler(
+        options["kernel"],
+        options["pixfrac"],
+        placements,
+        np.array([frame.weight for frame in frames]),
+        cfa,
+        shape,
+    )
+    _record_sampler(record, sampler, coverage)
+    tiles = plan_tiles(
+        shape,
+        len(frames),
+        len(cfa.channels),
+        budget_bytes=budget,
+        halo=halo_pixels(thresholds),
+        threads=threads,
+    )
+    if not tiles.fits:
+        needed = settings["run"]["memory_gb"] + (tiles.bytes_needed - budget) / 1e9
+        record.flag(
+            "memory_budget",
+            "warn",
+            f"run.memory_gb is {settings['run']['memory_gb']:g}, and frames of {plan.width} x {plan.height} pixels need "
+            f"at least {needed:.2g} GB; the stack was made in the smallest pieces and may have used more",
+            settings["run"]["memory_gb"],
+            needed,
+        )
     return sum_frames(
         frames,
         cfa,
         shape,
         SampleGrid.over(shape),
         usual_level([surveys[k] for k in used]),
-        thresholds=_thresholds(options),
-        kernel=options["kernel"],
+        sampler=sampler,
+        thresholds=thresholds,
         budget_bytes=budget,
-        watch=lambda bands: progress(bands, f"stack {plan.name}", unit="bands"),
+        threads=threads,
+        watch=lambda strips: progress(strips, f"stack {plan.name}", unit="strips"),
     )
 
 
 class _Loader:
-    """Calibrated rows of one frame."""
+    """Calibrated parts of one frame."""
 
-    def __init__(self, calibrator, frame):
+    def __init__(self, calibrator, frame, scratch):
         self.calibrator = calibrator
         self.frame = frame
+        self.pixels = RawPixels(frame.path, frame.hdu, scratch)
 
-    def __call__(self, first, stop):
-        pixels = self.calibrator.calibrate_rows(self.frame, first, stop)
-        pixels.value[pixels.invalid] = np.nan
-        return pixels.value, pixels.saturated if pixels.saturated.any() else None
+    def __call__(self, rows, columns):
+        return self.calibrator.rates(self.frame, self.pixels, rows, columns)
+
+
+def _record_sampler(record, sampler, coverage):
+    record.metric("sampler", sampler.kernel)
+    if coverage is None:
+        return
+    record.metric("drop_noise_loss", coverage.loss if np.isfinite(coverage.loss) else None)
+    record.metric("drop_empty_share", coverage.empty)
+    if sampler.drops and coverage.empty > 0:
+        record.flag(
+            "grid_not_filled",
+            "warn",
+            f"stack.kernel is drizzle, but the frames leave {100 * coverage.empty:.1f} % of the pixels of a colour empty",
+            coverage.empty,
+            0.0,
+        )
 
 
 def _thresholds(options):

@@ -18,7 +18,8 @@ PEDESTAL_ADU = 500
 SETTINGS = {
     "stack": {
         "objective": "diffuse",
-        "kernel": "cubic",
+        "kernel": "auto",
+        "pixfrac": 0.8,
         "background_order": 2,
         "scale_error": 0.01,
         "reject": True,

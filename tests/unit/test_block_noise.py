@@ -19,7 +19,16 @@ def samples_of(values, variance, *, kept=None):
         np.zeros(n),
     )
     kept = np.ones(values.shape, dtype=bool) if kept is None else kept
-    made.take(values, kept, [model], np.ones((n, 1)), row=0, rows=(0, SHAPE[0]))
+    made.take(
+        values,
+        np.full(values.shape, 255, dtype=np.uint8),
+        ~kept,
+        [model],
+        np.ones((n, 1)),
+        window=(0, SHAPE[0], 0, SHAPE[1]),
+        rows=(0, SHAPE[0]),
+        columns=(0, SHAPE[1]),
+    )
     return made
 
 

@@ -5,6 +5,7 @@ import pytest
 
 from pipeline.calibration import Calibrator
 from pipeline.errors import StageError
+from pipeline.fitsio import RawPixels
 from tests.unit.calibration_set import (
     THERMAL_E_S,
     prepared,
@@ -153,16 +154,21 @@ def test_gain_is_taken_from_flats_of_the_same_setting_only(tmp_path, folder, rng
     assert calibrator.sources["electrons_per_adu"] == "assumed"
 
 
-def test_bands_are_the_rows_of_the_whole(tmp_path, folder, rng):
+def test_parts_are_those_of_the_whole_with_what_cannot_be_used_marked(tmp_path, folder, rng):
     write_lights(folder, rng, 1, RATE_E_S)
     write_darks(folder, rng, 4, 60.0)
     write_flats(folder, rng, [25000] * 4)
     calibrator, session, whole = calibrated(tmp_path)
-    for first, stop in ((0, 10), (10, 57), (57, SHAPE[0])):
-        band = calibrator.calibrate_rows(session.frames[0], first, stop)
-        for name in ("value", "invalid", "saturated", "flat"):
-            np.testing.assert_array_equal(getattr(band, name), getattr(whole, name)[first:stop])
-    assert whole.value.dtype == np.float32
+    (frame,) = session.frames
+    expected = whole.value.copy()
+    expected[whole.saturated] = np.inf
+    expected[whole.invalid] = np.nan
+    pixels = RawPixels(frame.path, frame.hdu, tmp_path)
+    for rows in ((0, 10), (10, 57), (57, SHAPE[0])):
+        for columns in ((0, SHAPE[1]), (7, 50)):
+            part = calibrator.rates(frame, pixels, rows, columns)
+            np.testing.assert_array_equal(part, expected[slice(*rows), slice(*columns)])
+    assert whole.value.dtype == part.dtype == np.float32
 
 
 def test_clipped_pixels_are_saturated_and_bad_ones_invalid(tmp_path, folder, rng):

@@ -5,8 +5,13 @@ import pytest
 
 from pipeline.numerics.band_noise import BandNoise
 from pipeline.numerics.partial_sum import PartialSum, combine, merge
-from pipeline.numerics.rejection import Thresholds, find_outliers, halo_rows, slope_share
-from pipeline.numerics.sampling import lattice_density_factor, peak_loss, sample_noise_factor
+from pipeline.numerics.rejection import Thresholds, find_outliers, halo_pixels, slope_share
+from pipeline.numerics.sampling import (
+    block_noise_factor,
+    lattice_density_factor,
+    peak_loss,
+    sample_noise_factor,
+)
 from tests.unit.synthetic_exposures import EXPOSURE_S, SKY_E, add_hits, add_trail, expose
 
 SHAPE = (120, 150)
@@ -45,18 +50,17 @@ def stacked(exposures, *, reject=True, rows=slice(None), keep=slice(None)):
         )
     first, stop, _ = keep.indices(values.shape[2])
     total = PartialSum.empty((values.shape[1], stop - first, values.shape[3]))
-    for c, channel in enumerate(cfa.channels):
-        combine(
-            values[:, c],
-            weights[:, c],
-            outlier[:, c],
-            centre[c],
-            models[c],
-            frame_weights=np.full(n, 1 / exposures.variance[c]),
-            density_factors=np.full(n, lattice_density_factor(cfa, channel)),
-            into=PartialSum(*(plane[c] for plane in vars(total).values())),
-            rows=(first, stop),
-        )
+    combine(
+        values,
+        weights,
+        outlier,
+        centre,
+        models,
+        frame_weights=np.tile(1 / exposures.variance, (n, 1)),
+        density_factors=np.tile([lattice_density_factor(cfa, channel) for channel in cfa.channels], (n, 1)),
+        into=total,
+        rows=(first, stop),
+    )
     return total, outlier
 
 
@@ -149,7 +153,7 @@ def test_bands_give_the_same_bytes_as_the_whole():
         add_hits(frame, rng, 40)
     add_trail(exposures.frames[2], y0=-10, slope=1.0, peak_e=400)
     whole, _ = stacked(exposures)
-    halo = halo_rows(Thresholds())
+    halo = halo_pixels(Thresholds())
     for first, stop in ((0, 37), (37, 60), (60, 61), (61, 120)):
         low, high = max(first - halo, 0), min(stop + halo, SHAPE[0])
         band, _ = stacked(exposures, rows=slice(low, high), keep=slice(first - low, stop - low))
@@ -158,25 +162,29 @@ def test_bands_give_the_same_bytes_as_the_whole():
 
 
 def test_saturated_samples_are_the_last_resort():
-    values = np.array([[[5.0, 5.0, np.nan]], [[7.0, 7.0, np.nan]]], dtype=np.float32)
-    weights = np.array([[[0, 255, 0]], [[0, 0, 0]]], dtype=np.uint8)
+    values = np.array([[[[5.0, 5.0, np.nan]]], [[[7.0, 7.0, np.nan]]]], dtype=np.float32)
+    weights = np.array([[[[0, 255, 0]]], [[[0, 0, 0]]]], dtype=np.uint8)
     model = BandNoise(np.array([1.0]), np.ones((2, 1, 1)), np.zeros((1, 1)), np.zeros(2))
-    total = PartialSum.empty((1, 3))
-    arguments = dict(frame_weights=np.ones(2), density_factors=np.ones(2), into=total, rows=(0, 1))
-    combine(values, weights, np.zeros(values.shape, bool), np.zeros((1, 3), np.float32), model, **arguments)
-    assert total.mean.tolist() == [[6.0, 5.0, 0.0]]
-    assert total.coverage.tolist() == [[0, 1, 0]]
-    assert total.weight.tolist() == [[0.0, 1.0, 0.0]]
+    total = PartialSum.empty((1, 1, 3))
+    arguments = dict(frame_weights=np.ones((2, 1)), density_factors=np.ones((2, 1)), into=total, rows=(0, 1))
+    combine(
+        values, weights, np.zeros(values.shape, bool), np.zeros((1, 1, 3), np.float32), [model], **arguments
+    )
+    assert total.mean.tolist() == [[[6.0, 5.0, 0.0]]]
+    assert total.coverage.tolist() == [[[0, 1, 0]]]
+    assert total.weight.tolist() == [[[0.0, 1.0, 0.0]]]
 
 
 def test_where_all_is_tainted_the_one_nearest_to_the_centre_stays():
-    values = np.array([[[50.0]], [[70.0]], [[60.0]]], dtype=np.float32)
+    values = np.array([[[[50.0]]], [[[70.0]]], [[[60.0]]]], dtype=np.float32)
     weights = np.full(values.shape, 255, dtype=np.uint8)
     model = BandNoise(np.array([0.0]), np.ones((3, 1, 1)), np.zeros((1, 1)), np.zeros(3))
-    total = PartialSum.empty((1, 1))
-    arguments = dict(frame_weights=np.ones(3), density_factors=np.ones(3), into=total, rows=(0, 1))
-    combine(values, weights, np.ones(values.shape, bool), np.full((1, 1), 53, np.float32), model, **arguments)
-    assert (total.mean[0, 0], total.coverage[0, 0], total.rejected[0, 0]) == (50.0, 1, 2)
+    total = PartialSum.empty((1, 1, 1))
+    arguments = dict(frame_weights=np.ones((3, 1)), density_factors=np.ones((3, 1)), into=total, rows=(0, 1))
+    combine(
+        values, weights, np.ones(values.shape, bool), np.full((1, 1, 1), 53, np.float32), [model], **arguments
+    )
+    assert (total.mean[0, 0, 0], total.coverage[0, 0, 0], total.rejected[0, 0, 0]) == (50.0, 1, 2)
 
 
 def test_merge_equals_the_sum_in_one_go():
@@ -209,9 +217,9 @@ def test_variance_is_honest_in_blocks():
             pulls.append((side, blocks(error, side) / np.sqrt(blocks(total.variance, side) / side**2)))
     for side in (8, 16):
         pull = np.concatenate([p.ravel() for s, p in pulls if s == side])
-        # The kernel carries part of a pixel over the edge of a block: 0.94 for 8 x 8 and 0.97 for 16 x 16 of red and
-        # blue (see sampling), as green; 2600 and 650 blocks fix the value to 1.4 and 2.8 %; 3 sigma.
-        expected = {8: 0.938, 16: 0.969}[side]
+        # The kernel carries part of a pixel over the edge of a block; 2600 and 650 blocks fix the value to 1.4 and
+        # 2.8 %; 3 sigma.
+        expected = np.sqrt(block_noise_factor(exposures.cfa, block=side))
         assert pull.std() == pytest.approx(expected, abs=3 * expected / np.sqrt(2 * pull.size))
 
 

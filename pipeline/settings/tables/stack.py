@@ -16,10 +16,21 @@ KEYS = (
     Key(
         "stack.kernel",
         kind="choice",
-        choices=("cubic", "linear"),
-        default="cubic",
-        doc="Interpolation between pixels of one colour. cubic keeps stars sharper; linear never overshoots beside "
-        "very bright pixels.",
+        choices=("auto", "drizzle", "lanczos", "cubic", "linear"),
+        default="auto",
+        doc="How raw pixels reach the stack. drizzle drops each one, shrunk, onto the grid and keeps stars sharpest, but "
+        "needs many dithered frames; the others interpolate between pixels of one colour, from the sharpest to the one "
+        "that never overshoots beside very bright pixels. auto takes drizzle where the frames of a session cover the "
+        "grid evenly enough, else lanczos.",
+    ),
+    Key(
+        "stack.pixfrac",
+        kind="number",
+        unit="1",
+        minimum=0.3,
+        maximum=1,
+        default=0.8,
+        doc="drizzle: side of the drop over that of the pixel. Smaller keeps stars sharper and needs more frames.",
     ),
     Key(
         "stack.background_order",

@@ -1,0 +1,238 @@
+"""The two ways to bring a raw frame to the output grid, behind one interface: drops and interpolation.
+
+Both give for every output pixel and channel the value on the reference's scale with the frame's background
+taken off, and the completeness of the sample as a byte: 255 stands for ``unit``.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from pipeline.numerics.cfa import Cfa
+from pipeline.numerics.drizzle import drizzle, drop_side
+from pipeline.numerics.frame_positions import Placement, frame_positions
+from pipeline.numerics.pose import Pose
+from pipeline.numerics.sampling import (
+    REACH,
+    block_noise_factor,
+    lattice_density_factor,
+    peak_loss,
+    resample,
+    sample_noise_factor,
+)
+from pipeline.numerics.surface import PolynomialSurface, exponents
+
+__all__ = ["BLOCK", "Sampler", "warm"]
+
+BLOCK = 8
+"""Side of the blocks, in output pixels, for which the variance is exact."""
+
+EDGE_POINTS = 9
+"""Places along each side of a window that are looked up in the frame; between them a pose bends by far less than
+``MARGIN_PX``."""
+
+MARGIN_PX = 2.0
+"""Pixels beyond the outermost place that are read as well."""
+
+
+@dataclass(frozen=True)
+class Sampler:
+    """How samples are taken.
+
+    Attributes
+    ----------
+    kernel : "drizzle", or a kernel of interpolation
+    pixfrac : side of a drop over that of its pixel; only for "drizzle"
+    """
+
+    kernel: str
+    pixfrac: float = 0.8
+
+    @property
+    def drops(self):
+        """Whether a sample is what single pixels drop there."""
+        return self.kernel == "drizzle"
+
+    def noise_factor(self, cfa, channel):
+        """Variance of a complete sample over that of a raw pixel."""
+        return 1.0 if self.drops else sample_noise_factor(cfa, channel, kernel=self.kernel)
+
+    def density_factor(self, cfa, channel, placement):
+        """Equivalent uncorrelated variance of one frame's samples over that of a raw pixel, exact for blocks."""
+        area = placement.pose.scale() ** 2
+        if self.drops:
+            # Of a drop of side D the block of n holds f; the mean of f^2 over that of f is 1 - D / 3n on each axis.
+            edge = (1.0 - drop_side(placement, self.pixfrac) / (3.0 * BLOCK)) ** 2
+        else:
+            edge = block_noise_factor(cfa, kernel=self.kernel, block=BLOCK)
+        return lattice_density_factor(cfa, channel) * area * edge
+
+    def unit(self, cfa, channel):
+        """Completeness of a sample whose byte is 255, on the scale where the mean over a frame is one."""
+        if not self.drops:
+            return 1.0
+        # The overlap of a drop with an output pixel over its mean: at most the output pixel, or all of the drop.
+        return lattice_density_factor(cfa, channel)
+
+    def peak_loss(self, fwhm_px, cfa):
+        """Share of a star's peak that sampling may lose, (n,)."""
+        if not self.drops:
+            return peak_loss(fwhm_px, cfa, kernel=self.kernel)
+        # A drop shows in an output pixel whose centre is up to half a pixel and half a drop away on either axis.
+        distance = 0.5 * (1.0 + self.pixfrac)
+        sigma = np.asarray(fwhm_px, dtype=np.float64) / (2 * np.sqrt(2 * np.log(2)))
+        return 1.0 - np.exp(-((distance / sigma) ** 2))
+
+    def part_needed(self, placement, cfa, window):
+        """Rows and columns (first, stop) of the frame that reach a window, first ones even; None if none do."""
+        top, bottom, left, right = window
+        x, y = (
+            axis.ravel()
+            for axis in np.meshgrid(
+                np.linspace(left - 0.5, right - 0.5, EDGE_POINTS),
+                np.linspace(top - 0.5, bottom - 0.5, EDGE_POINTS),
+            )
+        )
+        places = frame_positions(placement.pose, x, y)
+        reach = 1.0 if self.drops else REACH[self.kernel] * (1.0 if cfa.is_mono else 2.0)
+        part = []
+        for axis, size in ((1, placement.pose.shape[0]), (0, placement.pose.shape[1])):
+            place = places[axis][np.isfinite(places[axis])]
+            if not place.size:
+                return None
+            # |u| and |v| are at most about 1 on the frame, so this bounds the channel offset.
+            margin = reach + MARGIN_PX + float(np.abs(placement.channel_offsets[:, axis]).sum(axis=1).max())
+            first = int(np.clip(np.floor(place.min() - margin), 0, size)) // 2 * 2
+            stop = int(np.clip(np.ceil(place.max() + margin) + 1, 0, size))
+            if stop <= first:
+                return None
+            part.append((first, stop))
+        return tuple(part)
+
+    def sample(self, frame, cfa, placement, window, *, first, scale, backgrounds, saturated, values, weights):
+        """Samples of a frame in a window.
+
+        Parameters
+        ----------
+        frame : (rows, columns) float32, electrons per second; NaN where bad, infinity where saturated
+        placement : Placement
+        window : (first row, stop row, first column, stop column) of the output grid
+        first : (row, column) of the frame that ``frame[0, 0]`` is
+        scale : (C,) photometric scale
+        backgrounds : C of PolynomialSurface on the output grid
+        saturated : electrons per second at which a pixel saturates; what only saturated pixels show keeps it,
+            with weight 0
+        values, weights : (C, h, w) float32 and uint8, written; NaN and 0 where there is no sample
+        """
+        top, bottom, left, right = window
+        shape = values.shape
+        positions = None
+        if self.drops:
+            found, weight = drizzle(
+                frame, cfa, placement, window, pixfrac=self.pixfrac, first_row=first[0], first_column=first[1]
+            )
+            side = drop_side(placement, self.pixfrac)
+            full = 255.0 / np.array(
+                [
+                    side**2 * self.unit(cfa, channel) / lattice_density_factor(cfa, channel)
+                    for channel in cfa.channels
+                ]
+            )
+        else:
+            positions = _places(placement, window)
+            found, weight = resample(
+                frame,
+                cfa,
+                placement,
+                positions,
+                kernel=self.kernel,
+                first_row=first[0],
+                first_column=first[1],
+            )
+            found, weight = found.reshape(shape), weight.reshape(shape)
+            full = np.full(shape[0], 255.0)
+        rows, columns = np.arange(top, bottom), np.arange(left, right)
+        for c, surface in enumerate(backgrounds):
+            powers, v = _along_x(surface, columns, rows)
+            _match(found[c], weight[c], scale[c], powers, v, full[c], values[c], weights[c])
+        if np.isposinf(frame).any():
+            _keep_saturated(frame, cfa, placement, positions or _places(placement, window), first, saturated * scale, backgrounds,
+                            rows, columns, values, weights)  # fmt: skip
+
+
+def warm():
+    """Compile the kernel of this module."""
+    values, weights = np.zeros((3, 8, 8), dtype=np.float32), np.zeros((3, 8, 8), dtype=np.uint8)
+    flat = PolynomialSurface(0, np.zeros(1), 0.0, 0.0, 1.0)
+    placement = Placement(Pose.identity((8, 8)), np.zeros((3, 2, 3)))
+    for kernel in ("drizzle", "lanczos"):
+        Sampler(kernel).sample(
+            np.ones((8, 8), dtype=np.float32), Cfa("RGGB"), placement, (0, 8, 0, 8), first=(0, 0), scale=np.ones(3),
+            backgrounds=[flat] * 3, saturated=1.0, values=values, weights=weights,
+        )  # fmt: skip
+
+
+def _places(placement, window):
+    top, bottom, left, right = window
+    y, x = np.mgrid[top:bottom, left:right]
+    return frame_positions(placement.pose, x.ravel(), y.ravel())
+
+
+def _along_x(surface, x, y):
+    """Polynomials in v of a surface, (order + 1, w) coefficients for the columns x, and v (h,) of the rows y."""
+    u, v = (x - surface.x0) / surface.scale, (y - surface.y0) / surface.scale
+    columns = np.zeros((surface.order + 1, u.size))
+    for (i, j), coefficient in zip(exponents(surface.order), surface.coefficients, strict=True):
+        columns[j] += coefficient * u**i
+    return columns.astype(np.float32), v.astype(np.float32)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _match(found, weight, scale, powers, v, full, values, weights):
+    """Scale samples, take the background off, and keep their weight as a byte."""
+    height, width = found.shape
+    scale, full = np.float32(scale), np.float32(full)
+    for row in range(height):
+        line, out = found[row], values[row]
+        at = v[row]
+        background = powers[powers.shape[0] - 1].copy()
+        for j in range(powers.shape[0] - 2, -1, -1):
+            power = powers[j]
+            for column in range(width):
+                background[column] = background[column] * at + power[column]
+        for column in range(width):
+            out[column] = line[column] * scale - background[column]
+        line, bytes_out = weight[row], weights[row]
+        for column in range(width):
+            share = line[column] * full + np.float32(0.5)
+            # The smallest overlap still counts: with weight 0 its value would be taken for a saturated one's.
+            share = share if share >= np.float32(1.0) or line[column] <= np.float32(0.0) else np.float32(1.0)
+            bytes_out[column] = np.uint8(min(share, np.float32(255.0)))
+
+
+def _keep_saturated(
+    frame, cfa, placement, positions, first, level, backgrounds, rows, columns, values, weights
+):
+    """Where saturation took the sample away, its level is kept with weight 0, as the last resort."""
+    x, y = (axis.reshape(values.shape[1:]) for axis in positions[:2])
+    ny, nx = placement.pose.shape
+    scale = 0.5 * np.hypot(nx, ny)
+    area = positions[2].reshape(x.shape)
+    for c, channel in enumerate(cfa.channels):
+        lost = (weights[c] == 0) & np.isfinite(area)
+        if not lost.any():
+            continue
+        u, v = (x[lost] - 0.5 * (nx - 1)) / scale, (y[lost] - 0.5 * (ny - 1)) / scale
+        dx, dy = placement.channel_offsets[c] @ (np.ones_like(u), u, v)
+        clipped = np.zeros(u.size, dtype=bool)
+        for oy, ox in cfa.offsets(channel):
+            step = 1 if cfa.is_mono else 2
+            oy, ox = (0, 0) if cfa.is_mono else (oy, ox)
+            j = oy + step * np.rint((y[lost] + dy - oy) / step).astype(int) - first[0]
+            i = ox + step * np.rint((x[lost] + dx - ox) / step).astype(int) - first[1]
+            inside = (i >= 0) & (j >= 0) & (i < frame.shape[1]) & (j < frame.shape[0])
+            clipped[inside] |= np.isposinf(frame[j[inside], i[inside]])
+        row, column = (axis[clipped] for axis in np.nonzero(lost))
+        background = backgrounds[c].evaluate(columns[column], rows[row])
+        values[c][row, column] = level[c] * area[row, column] - background
