@@ -359,6 +359,15 @@ def _report(record, entries, sessions, masters, pattern_flags, settings):
     if undated:
         message = f"{undated} file(s) without DATE-OBS: their night is taken from the time of the file."
         record.flag("no_date", "warn", message, undated)
+    scaled = sum(
+        entry["status"] == USED and entry["look"]["unit_range"] and not entry["given"] for entry in entries
+    )
+    if scaled:
+        message = (
+            f"{scaled} frame(s) hold values from 0 to 1 and no ADU: gain and read noise of their headers do not apply; give "
+            "camera.electrons_per_adu, camera.read_noise_e and camera.saturation_adu for that unit."
+        )
+        record.flag("no_adu", "warn", message, scaled)
     for flag in (*pattern_flags, *(note for plan in sessions for note in plan.notes)):
         record.flag(**flag)
     present = {plan.filter_set for plan in sessions}

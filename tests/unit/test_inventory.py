@@ -165,6 +165,13 @@ def test_a_file_of_full_length_whose_end_is_still_empty_is_no_frame(tmp_path, fo
     assert entries["dark.fits"]["look"]["ok"], "rows of one value are everywhere in it"
 
 
+def test_frames_on_a_scale_from_0_to_1_are_used_with_a_warning(tmp_path, folder, rng):
+    write(folder / "a.fits", (exposure(rng, 900) / 65535).astype(np.float32))
+    layout, _, entries = taken(tmp_path, settings(folder))
+    assert entries["a.fits"]["status"] == "used"
+    assert "no_adu" in [flag["code"] for flag in read_record(layout.qa("inventory", "frames"))["flags"]]
+
+
 def test_a_start_by_the_clock_of_the_place_alone(tmp_path, folder, rng):
     """Half past nine in the evening, 9.5 hours east of UTC: the config tells how far, and UTC follows."""
     write(folder / "a.fits", exposure(rng, 900), DATE_OBS=None, DATE_LOC="2031-05-02T21:30:00.25")
