@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline import qa
 from pipeline.errors import InputError, StageError
-from pipeline.fitsio import read_frame, read_hdus, read_image, write_fits
+from pipeline.fitsio import read_frame, read_hdus, write_fits
 from pipeline.master_checks import check_dark, check_flat, compare_camera
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.combine import clipped_mean
@@ -79,8 +79,7 @@ def run(layout, unit, settings, **_):
         _measure(record, mean, mask, count, len(frames))
         compare_camera(record, plan, frames, camera, options["gain_disagreement"])
         if plan.kind != "flat":
-            bias = _bias_of_dark(layout, plan, record)
-            check_dark(record, plan, frames, mean, mask == 0, camera["noise"], bias)
+            check_dark(record, plan, frames, mean, mask == 0, camera["noise"])
         write_fits(
             layout.master(unit),
             mean,
@@ -252,16 +251,6 @@ def _expected_variance(mean, variance, count, frames, floor):
     expected /= np.float32(gain)
     expected += np.float32(usual)
     return expected
-
-
-def _bias_of_dark(layout, plan, record):
-    """The bias master that belongs to a dark, or None: it may be missing or of another size, and only checks need it."""
-    if plan.kind == "bias" or plan.pedestal is None:
-        return None
-    path = layout.master(plan.pedestal)
-    record.input(path)
-    bias = read_image(path)
-    return bias if bias.shape == (plan.height, plan.width) else None
 
 
 def _measure(record, mean, mask, count, n_frames):

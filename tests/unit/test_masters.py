@@ -3,13 +3,16 @@
 import numpy as np
 import pytest
 
+from pipeline import qa
 from pipeline.errors import StageError
 from pipeline.fitsio import read_hdus
+from pipeline.master_checks import check_thermal
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.defects import COLD, HOT, UNSTABLE
 from pipeline.numerics.photon_transfer import QUANTISATION_ADU2
 from pipeline.plan import load_master
 from pipeline.qa import read_record
+from pipeline.session_masters import read_masters
 from pipeline.stages import masters
 from tests.unit.calibration_set import (
     prepared,
@@ -261,18 +264,25 @@ def test_light_in_darks_is_said_and_clean_ones_are_left_alone(tmp_path, folder, 
         write(
             folder / f"dark_{k}.fits", exposure(rng, light, thermal=thermal), IMAGETYP="Dark", FILTER=None, EXPTIME=120.0
         )  # fmt: skip
-    layout, _, _ = prepared(tmp_path)
+    layout, session, _ = prepared(tmp_path)
     _, _, record = master(layout, "dark")
     expected = {
         "none": [],
         "colour": ["dark_light_leak"],
-        "side": ["dark_gradient"],
+        "side": [],
         "odd": ["dark_level_differs"],
     }[fault]
     assert codes(record) == expected
     if fault == "odd":
         assert "dark_3.fits" in record["flags"][0]["message"]
     assert codes(master(layout, "bias")[2]) == []
+    # A slope is held against the bias, which the session knows.
+    found = read_masters(session, layout)
+    record = qa.Record("diagnose", session.name)
+    check_thermal(record, found["dark"], found["bias"], Cfa("RGGB"))
+    assert codes(record.as_dict()) == (["dark_gradient"] if fault == "side" else [])
+    check_thermal(record, found["bias"], found["dark"], Cfa("RGGB"))
+    assert "dark_below_bias" in codes(record.as_dict()), "the other way round"
 
 
 def test_flats_that_change_colour_or_lack_one_are_said(tmp_path, folder, rng):
