@@ -72,10 +72,12 @@ def run(layout, unit, settings, **_):
             expected = _expected_variance(mean, variance, count, frames, floor)
             moving = unstable(variance, count, len(frames), sigma=options["hot_sigma"], expected=expected)
             mask[moving] |= UNSTABLE
+            del expected, moving
             constants = None
             record.metric("level_adu", float(np.median(mean)))
         # One frame shows no scatter; the camera's own noise stands in.
-        variance = np.where(np.isfinite(variance), variance, np.float32(floor**2) / np.maximum(count, 1))
+        blank = ~np.isfinite(variance)
+        variance[blank] = floor**2 / np.maximum(count[blank], 1)
         _measure(record, mean, mask, count, len(frames))
         compare_camera(record, plan, frames, camera, options["gain_disagreement"])
         if plan.kind != "flat":
@@ -83,7 +85,7 @@ def run(layout, unit, settings, **_):
         write_fits(
             layout.master(unit),
             mean,
-            extensions={"VARIANCE": variance.astype(np.float32, copy=False), "MASK": mask},
+            extensions={"VARIANCE": variance, "MASK": mask},
             keywords=_keywords(plan, frames, camera, constants),
             history=[
                 f"clipped mean of {len(frames)} {plan.kind} frames, limit {options['clip_sigma']:g} sigma",
