@@ -114,9 +114,11 @@ def dust_finding(match):
         )
     sigma = abs(match.beta) / match.beta_err if match.beta_err > 0 else 0.0
     if not match.beta_err <= LARGEST_DUST_ERROR and sigma < CERTAIN_SIGMA:
+        known = math.isfinite(match.beta) and math.isfinite(match.beta_err)
+        figures = f" ({match.beta:+.2f} ± {match.beta_err:.2f} of their depth is left)" if known else ""
         message = (
             f"Whether the flat's dust shadows, up to {100 * match.deepest:.1f} % deep, were removed cannot be told: the lights "
-            f"are too faint or too full of structure ({match.beta:+.2f} ± {match.beta_err:.2f} of their depth)."
+            f"are too faint or too full of structure{figures}."
         )
         return finding("flat_dust", "info", message, match.beta, WORTH_DUST)
     if not math.isfinite(match.beta) or sigma < CERTAIN_SIGMA or abs(match.beta) < WORTH_DUST:

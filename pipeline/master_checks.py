@@ -8,7 +8,7 @@ from pipeline.fitsio import read_frame
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.dark_checks import dark_map, odd_levels
 
-__all__ = ["check_dark", "check_flat", "compare_camera"]
+__all__ = ["check_dark", "check_flat", "check_thermal", "compare_camera"]
 
 CLIPPED_SHARE = 0.001
 """More than this share of a flat's pixels at its very highest value is a clipped level; noise and hot pixels put a
@@ -29,6 +29,9 @@ COLOUR_DRIFT = 0.1
 
 LEVEL_ROWS = 64
 """Rows in the middle of a dark that tell its level: a hundred thousand pixels know it to a hundredth of the noise."""
+
+LEVEL_STRIDE = 5
+"""Every so many rows and columns count for a level; odd, so that all colours do."""
 
 ASSUMED_NOISE_ADU = 3.0
 """Noise of a pixel where there is no pair of frames to measure it on; common for cooled cameras, no source."""
@@ -98,7 +101,7 @@ def _check_colour(record, levels, cfa):
         record.flag("flat_colour_drift", "warn", message, drift, COLOUR_DRIFT)
 
 
-def check_dark(record, plan, frames, mean, good, noise, bias):
+def check_dark(record, plan, frames, mean, good, noise):
     """Light and glow in a dark, dark-flat or bias master, and frames whose level is unlike the others'.
 
     Parameters
@@ -109,12 +112,9 @@ def check_dark(record, plan, frames, mean, good, noise, bias):
     mean : (ny, nx) the master, ADU
     good : (ny, nx) bool
     noise : of a pixel of one frame, ADU, or None
-    bias : (ny, nx) to take off a dark, or None
     """
     noise = noise or ASSUMED_NOISE_ADU
-    thermal = mean if bias is None else mean - bias
-    what = "the dark" if bias is not None else f"the {plan.kind} (its bias included)"
-    seen = dark_map(thermal, good, Cfa(plan.cfa), pixel_error=noise / np.sqrt(len(frames)), noise=noise)
+    seen = dark_map(mean, good, Cfa(plan.cfa), pixel_error=noise / np.sqrt(len(frames)), noise=noise)
     record.metrics(
         {
             "dark_colour_adu": seen.colour_adu,
@@ -125,26 +125,49 @@ def check_dark(record, plan, frames, mean, good, noise, bias):
     )
     if seen.coloured:
         message = (
-            f"The colours of {what} differ by {seen.colour_adu:.1f} ADU, as if light came through the colour filters: "
-            "look for a light leak."
+            f"The colours of the {plan.kind} differ by {seen.colour_adu:.1f} ADU, as if light came through the colour "
+            "filters: look for a light leak."
         )
         record.flag("dark_light_leak", "warn", message, seen.colour_adu, noise)
-    if seen.tilted and plan.kind != "bias":
-        message = (
-            f"The level of {what} rises by {seen.gradient_adu:.1f} ADU across the frame: look for light that leaks in "
-            "from one side."
-        )
-        record.flag("dark_gradient", "warn", message, seen.gradient_adu, noise)
     if seen.glowing and not seen.coloured:
         message = (
             f"Amplifier glow of {seen.glow_adu:.1f} ADU at {seen.glow_place}: a dark of the same exposure and "
             "temperature removes it."
         )
         record.flag("dark_glow", "info", message, seen.glow_adu, noise)
-    _check_levels(record, plan, frames, thermal if bias is not None else None, noise)
+    _check_levels(record, plan, frames, noise)
 
 
-def _check_levels(record, plan, frames, thermal, noise):
+def check_thermal(record, dark, bias, cfa):
+    """What of a dark is not its bias: level and gradient. A slope by itself says little, since many a bias has one.
+
+    Parameters
+    ----------
+    record : qa.Record
+    dark, bias : session_masters.Master
+    cfa : Cfa
+    """
+    noise = bias.number("RDNADU") or ASSUMED_NOISE_ADU
+    thermal = dark.value - bias.value
+    error = np.sqrt(max(dark.usual_variance + bias.usual_variance, 0.0))
+    seen = dark_map(thermal, ~(dark.bad | bias.bad), cfa, pixel_error=error, noise=noise)
+    level = float(np.median(thermal[::LEVEL_STRIDE, ::LEVEL_STRIDE]))
+    record.metrics({"thermal_level_adu": level, "thermal_gradient_adu": seen.gradient_adu})
+    if seen.tilted:
+        message = (
+            f"The dark without its bias rises by {seen.gradient_adu:.1f} ADU across the frame: look for light that leaks "
+            "in from one side."
+        )
+        record.flag("dark_gradient", "warn", message, seen.gradient_adu, noise)
+    if level < -BELOW_BIAS_NOISE * noise:
+        message = (
+            f"The dark lies {-level:.1f} ADU below its bias: they were not taken with the same offset, or light reached "
+            "the bias."
+        )
+        record.flag("dark_below_bias", "warn", message, level, -BELOW_BIAS_NOISE * noise)
+
+
+def _check_levels(record, plan, frames, noise):
     first = max(0, (plan.height - LEVEL_ROWS) // 2)
     rows = (first, min(plan.height, first + LEVEL_ROWS))
     levels = [float(read_frame(frame.path, frame.hdu, rows=rows).mean(dtype=np.float64)) for frame in frames]
@@ -157,16 +180,6 @@ def _check_levels(record, plan, frames, thermal, noise):
             f"{plan.name}; light, another temperature or other settings?"
         )
         record.flag("dark_level_differs", "warn", message, levels[index], usual)
-    if thermal is None:
-        return
-    level = float(np.median(thermal[::5, ::5]))
-    record.metric("thermal_level_adu", level)
-    if level < -BELOW_BIAS_NOISE * noise:
-        message = (
-            f"The dark lies {-level:.1f} ADU below its bias: they were not taken with the same offset, or light reached "
-            "the bias."
-        )
-        record.flag("dark_below_bias", "warn", message, level, -BELOW_BIAS_NOISE * noise)
 
 
 def compare_camera(record, plan, frames, camera, limit):

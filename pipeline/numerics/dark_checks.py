@@ -21,6 +21,9 @@ CELLS = 16
 LEAST_CELL_PX = 6
 """Small sensors get fewer cells: 36 pixels for a median, nine of each place of the colour pattern."""
 
+LEAST_CELLS = 9
+"""Fewer cells with a good pixel, as in a master without any value, have no structure to speak of."""
+
 CERTAIN_SIGMA = 8.0
 """Structure below so many errors of a cell is noise; a map has 256 cells, and fixed patterns of rows and columns make
 its errors larger than statistics say."""
@@ -88,6 +91,8 @@ def dark_map(dark, good, cfa, *, pixel_error, noise):
     colour, colour_limit = _colour(dark, good, cfa, pixel_error)
     centres, cells, errors = _cells(dark, good, pixel_error)
     known = np.isfinite(cells)
+    if known.sum() < LEAST_CELLS:
+        return DarkMap(colour, np.nan, np.nan, np.nan, "", False, False, False)
     y, x = centres
     surface, _ = fit_surface(x[known], y[known], cells[known], order=1)
     slope = surface.coefficients[1:3]

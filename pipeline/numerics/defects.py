@@ -38,6 +38,9 @@ ENOUGH_SAMPLES = 200_000
 LEAST_FRAMES = 6
 """The scatter of fewer values is too uncertain to call a pixel unstable."""
 
+BLOCK_ROWS = 256
+"""Rows that are judged at once."""
+
 FALSE_ALARM = 1e-9
 """Probability that an ordinary pixel of normal noise is called unstable: one in forty frames of 26 million pixels."""
 
@@ -92,17 +95,22 @@ def unstable(variance, count, n_frames, *, sigma, expected):
         return np.zeros(variance.shape, dtype=bool)
     degrees = np.maximum(np.arange(n_frames + 1) - 1, 1)
     chance = stats.chi2.isf(FALSE_ALARM, degrees) / degrees
-    # float32: whole-frame temporaries of a large sensor are what costs memory here.
-    limit = (np.maximum(chance, (sigma / 4) ** 2)).astype(np.float32)[count]
-    limit *= np.maximum(expected, np.float32(LEAST_SCATTER_ADU**2))
-    found = variance * count > limit
+    limit = np.maximum(chance, (sigma / 4) ** 2).astype(np.float32)
     stride = _stride(variance.shape)
     lost = 1.0 - count[::stride, ::stride].mean(dtype=np.float64) / n_frames
     # By number of values kept; a pixel without any has no value, which is another matter.
     hits = n_frames - np.arange(n_frames + 1)
     many = stats.binom.sf(hits - 1, n_frames, max(lost, USUAL_HITS)) < FALSE_ALARM
     many[0] = False
-    return found | many[count]
+    expected = np.broadcast_to(np.asarray(expected, dtype=np.float32), variance.shape)
+    found = np.empty(variance.shape, dtype=bool)
+    # In blocks of rows: temporaries of a whole large sensor would be what costs memory here.
+    for first in range(0, len(variance), BLOCK_ROWS):
+        rows = slice(first, first + BLOCK_ROWS)
+        kept = count[rows]
+        usual = np.maximum(expected[rows], np.float32(LEAST_SCATTER_ADU**2))
+        found[rows] = (variance[rows] * kept > limit[kept] * usual) | many[kept]
+    return found
 
 
 def deviant_of_flat(flat, cfa, *, share):

@@ -57,6 +57,7 @@ def master_table(evidence):
             _number(record, "gain_electrons_per_adu"),
             _number(record, "gain_header_electrons_per_adu"),
             _share(record, "bad_pixel_fraction"),
+            _counts(record),
             VERDICT_TEXTS[record.verdict],
         )
         for record in records
@@ -69,6 +70,7 @@ def master_table(evidence):
         f"Gain, measured ({GAIN_UNIT})",
         f"Gain, header ({GAIN_UNIT})",
         "Bad pixels",
+        "Hot, cold, unstable",
         "Verdict",
     )
     caption = (
@@ -120,6 +122,12 @@ def _number(record, name):
     if value is None:
         return INAPPLICABLE
     return fixed(value, 0) if value.is_integer() else significant(value)
+
+
+def _counts(record):
+    """Bad pixels by kind."""
+    counts = [record.number(f"{kind}_pixels") for kind in ("hot", "cold", "unstable")]
+    return INAPPLICABLE if None in counts else ", ".join(fixed(count, 0) for count in counts)
 
 
 def _share(record, name):

@@ -9,6 +9,7 @@ from pipeline import qa
 from pipeline.calibration import Calibrator
 from pipeline.errors import InputError, StageError
 from pipeline.field_words import drift_finding, dust_finding, shape_findings
+from pipeline.master_checks import check_thermal
 from pipeline.numerics.dust import block_map, dust_match
 from pipeline.numerics.field_shape import field_shape
 from pipeline.numerics.focus_drift import drift
@@ -16,6 +17,7 @@ from pipeline.numerics.moffat_fit import fit_moffat
 from pipeline.numerics.verdict import ACCEPT
 from pipeline.plan import load_session
 from pipeline.progress import progress
+from pipeline.session_masters import read_masters
 from pipeline.tables import read_table
 from pipeline.timestamps import hours_of
 
@@ -57,6 +59,10 @@ def run(layout, unit, settings):
             )
             return
         calibrator = Calibrator.for_session(plan, layout, settings)
+        masters = read_masters(plan, layout)
+        if "dark" in masters and "bias" in masters:
+            check_thermal(record, masters["dark"], masters["bias"], calibrator.cfa)
+        del masters
         chosen = [rows[k] for k in np.unique(np.linspace(0, len(rows) - 1, LIGHTS).astype(int))]
         shapes, maps = [], []
         for k in progress(chosen, f"diagnose {unit}"):

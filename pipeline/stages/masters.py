@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline import qa
 from pipeline.errors import InputError, StageError
-from pipeline.fitsio import read_frame, read_hdus, read_image, write_fits
+from pipeline.fitsio import read_frame, read_hdus, write_fits
 from pipeline.given_master import take_over
 from pipeline.master_checks import check_dark, check_flat, compare_camera
 from pipeline.numerics.cfa import Cfa
@@ -76,19 +76,20 @@ def run(layout, unit, settings, **_):
             expected = _expected_variance(mean, variance, count, frames, floor)
             moving = unstable(variance, count, len(frames), sigma=options["hot_sigma"], expected=expected)
             mask[moving] |= UNSTABLE
+            del expected, moving
             constants = None
             record.metric("level_adu", float(np.median(mean)))
         # One frame shows no scatter; the camera's own noise stands in.
-        variance = np.where(np.isfinite(variance), variance, np.float32(floor**2) / np.maximum(count, 1))
+        blank = ~np.isfinite(variance)
+        variance[blank] = floor**2 / np.maximum(count[blank], 1)
         _measure(record, mean, mask, count, len(frames))
         compare_camera(record, plan, frames, camera, options["gain_disagreement"])
         if plan.kind != "flat":
-            bias = _bias_of_dark(layout, plan, record)
-            check_dark(record, plan, frames, mean, mask == 0, camera["noise"], bias)
+            check_dark(record, plan, frames, mean, mask == 0, camera["noise"])
         write_fits(
             layout.master(unit),
             mean,
-            extensions={"VARIANCE": variance.astype(np.float32, copy=False), "MASK": mask},
+            extensions={"VARIANCE": variance, "MASK": mask},
             keywords=_keywords(plan, frames, camera, constants),
             history=[
                 f"clipped mean of {len(frames)} {plan.kind} frames, limit {options['clip_sigma']:g} sigma",
@@ -256,16 +257,6 @@ def _expected_variance(mean, variance, count, frames, floor):
     expected /= np.float32(gain)
     expected += np.float32(usual)
     return expected
-
-
-def _bias_of_dark(layout, plan, record):
-    """The bias master that belongs to a dark, or None: it may be missing or of another size, and only checks need it."""
-    if plan.kind == "bias" or plan.pedestal is None:
-        return None
-    path = layout.master(plan.pedestal)
-    record.input(path)
-    bias = read_image(path)
-    return bias if bias.shape == (plan.height, plan.width) else None
 
 
 def _measure(record, mean, mask, count, n_frames):

@@ -16,8 +16,9 @@ from pipeline.calibration import Calibrator
 from pipeline.layout import Layout
 from pipeline.plan import load_session
 from pipeline.qa import read_record
-from pipeline.stages import inventory, masters
+from pipeline.stages import diagnose, inventory, masters, measure
 from tests.unit.raw_frames import settings
+from tests.unit.star_frames import MEASURE
 
 FOLDER = os.environ.get("DUSKLOOM_REAL_FRAMES")
 
@@ -121,6 +122,27 @@ def test_the_colour_pair_is_checked_with_a_config_of_three_lines(tmp_path, capsy
     assert 'The headers only hint at "RGGB" (FILTER)' in told and "GBRG is assumed" in told
     assert "No flat for session none-2016-09-08" in told
     assert "LICENSE.txt" in told, "what is no frame is said to be left out"
+
+
+def test_diagnosis_of_the_mono_night(tmp_path):
+    """Six R lights, hardly dithered: stars about 6 px wide (the brightest, read off pixel by pixel: half of its height
+    lies 6 px apart), dust shadows of up to 2.5 % that the flats of the same evening take out.
+    """
+    layout, content, sessions, options = taken(tmp_path, "mono_night")
+    options["measure"] = MEASURE
+    (session,) = (plan for plan in sessions if plan.filter_set == "R")
+    for entry in sorted(content["masters"], key=lambda entry: entry["kind"] == "flat"):
+        masters.run(layout, entry["name"], options)
+    measure.run(layout, session.name, options)
+    diagnose.run(layout, session.name, options)
+    record = read_record(layout.qa("diagnose", session.name))
+    metrics = record["metrics"]
+    assert metrics["lights_fitted"] == 6 and metrics["field_n_places"] > 50
+    assert metrics["field_width_px"] == pytest.approx(6.0, abs=0.5)
+    assert metrics["dust_deepest"] == pytest.approx(0.025, abs=0.005) and metrics["dust_blocks"] > 100
+    assert abs(metrics["dust_left"]) < 0.3
+    assert {flag["code"] for flag in record["flags"]} >= {"tilt", "off_axis", "flat_dust"}
+    assert record["verdict"] == "pass"
 
 
 def test_bayer_pair(tmp_path):

@@ -67,3 +67,10 @@ def test_the_same_number_of_frames_but_one_stands_out():
     assert odd_levels([500, 540], NOISE_ADU) == [], "of two, none is the odd one"
     # Current that rises with a sensor that warms: more than the noise in all, and no frame apart from the others.
     assert odd_levels(500 + np.linspace(0, 10, 12), NOISE_ADU) == []
+
+
+def test_a_master_without_a_good_pixel_has_no_structure():
+    nothing = dark_map(
+        np.zeros(SHAPE), np.zeros(SHAPE, dtype=bool), Cfa("RGGB"), pixel_error=ERROR, noise=NOISE_ADU
+    )
+    assert not (nothing.coloured or nothing.tilted or nothing.glowing)

@@ -84,3 +84,15 @@ def test_block_map_takes_the_middle_half():
     blind = np.ones(frame.shape, dtype=bool)
     blind[:8, :5] = False
     assert np.isnan(block_map(frame, blind, 8)[0, 0])
+
+
+def test_lights_without_background_cannot_tell():
+    flat = block_map(shadows(PLACES), np.ones(SHAPE, dtype=bool))
+    found = dust_match([np.full(flat.shape, np.nan)], flat)
+    assert not np.isfinite(found.beta)
+    finding = dust_finding(found)
+    assert (
+        finding["severity"] == "info"
+        and "cannot be told" in finding["message"]
+        and "nan" not in finding["message"]
+    )

@@ -3,12 +3,16 @@
 import numpy as np
 import pytest
 
+from pipeline import qa
 from pipeline.errors import StageError
 from pipeline.fitsio import read_hdus
+from pipeline.master_checks import check_thermal
 from pipeline.numerics.cfa import Cfa
+from pipeline.numerics.defects import COLD, HOT, UNSTABLE
 from pipeline.numerics.photon_transfer import QUANTISATION_ADU2
 from pipeline.plan import load_master
 from pipeline.qa import read_record
+from pipeline.session_masters import read_masters
 from pipeline.stages import masters
 from tests.unit.calibration_set import (
     prepared,
@@ -224,3 +228,70 @@ def test_a_dark_among_the_flats_stops_with_its_name(tmp_path, folder, rng):
     write(folder / "bias.fits", exposure(rng, thermal=20.0), IMAGETYP="Bias", FILTER=None)
     with pytest.raises(StageError, match=r"flat_2.fits: a flat without light"):
         prepared(tmp_path)
+
+
+def test_bad_pixels_are_counted_by_kind(tmp_path, folder, rng):
+    write_lights(folder, rng, 1, 10)
+    for k in range(10):
+        frame = exposure(rng)
+        frame[20, 30] += 900
+        frame[25, 35] -= 400
+        frame[33, 44] = OFFSET_ADU + 300 * (-1) ** k
+        # Up in four of ten frames, which the clipping takes for hits.
+        frame[60, 61] += 120 * (k in (1, 4, 5, 8))
+        write(folder / f"bias_{k}.fits", frame, IMAGETYP="Bias", EXPTIME=0.0, FILTER=None)
+    layout, _, _ = prepared(tmp_path)
+    _, images, record = master(layout, "bias")
+    mask = images["MASK"]
+    assert (mask[20, 30], mask[25, 35], mask[33, 44]) == (HOT, COLD, UNSTABLE)
+    assert mask[60, 61] & UNSTABLE
+    counts = [record["metrics"][f"{kind}_pixels"] for kind in ("hot", "cold", "unstable")]
+    # The one that jumps may count as hot as well, if the mean of what is left is high.
+    assert counts[1:] == [1, 2] and counts[0] in (1, 2)
+
+
+@pytest.mark.parametrize("fault", ["none", "colour", "side", "odd"])
+def test_light_in_darks_is_said_and_clean_ones_are_left_alone(tmp_path, folder, rng, fault):
+    """Darks of two minutes with amplifier glow, which is no fault; then light through the filters, from one side, or on one
+    frame only.
+    """
+    write_lights(folder, rng, 1, 10)
+    write_bias(folder, rng, 8)
+    side = np.broadcast_to(np.linspace(0, 1, SHAPE[1]), SHAPE)
+    for k in range(8):
+        light = {"colour": 25.0, "odd": 60.0 * (k == 3)}.get(fault, 0.0)
+        thermal = 120 * 0.5 + 40.0 * side * (fault == "side")
+        write(
+            folder / f"dark_{k}.fits", exposure(rng, light, thermal=thermal), IMAGETYP="Dark", FILTER=None, EXPTIME=120.0
+        )  # fmt: skip
+    layout, session, _ = prepared(tmp_path)
+    _, _, record = master(layout, "dark")
+    expected = {
+        "none": [],
+        "colour": ["dark_light_leak"],
+        "side": [],
+        "odd": ["dark_level_differs"],
+    }[fault]
+    assert codes(record) == expected
+    if fault == "odd":
+        assert "dark_3.fits" in record["flags"][0]["message"]
+    assert codes(master(layout, "bias")[2]) == []
+    # A slope is held against the bias, which the session knows.
+    found = read_masters(session, layout)
+    record = qa.Record("diagnose", session.name)
+    check_thermal(record, found["dark"], found["bias"], Cfa("RGGB"))
+    assert codes(record.as_dict()) == (["dark_gradient"] if fault == "side" else [])
+    check_thermal(record, found["bias"], found["dark"], Cfa("RGGB"))
+    assert "dark_below_bias" in codes(record.as_dict()), "the other way round"
+
+
+def test_flats_that_change_colour_or_lack_one_are_said(tmp_path, folder, rng):
+    write_lights(folder, rng, 1, 10)
+    write_bias(folder, rng, 4)
+    cfa = Cfa("RGGB")
+    for k in range(6):
+        blue = np.where(cfa.index_map(*SHAPE) == 2, 0.08 * (1 + 0.05 * k), 1.0)
+        frame = exposure(rng, 30000 * vignetting() * blue)
+        write(folder / f"flat_{k}.fits", frame, IMAGETYP="Flat", EXPTIME=1.0)
+    layout, _, _ = prepared(tmp_path)
+    assert codes(master(layout, "flat-wide")[2]) == ["flat_colour_weak", "flat_colour_drift"]

@@ -97,6 +97,8 @@ KEYS = (
     Key(
         "optics.filters",
         kind="mapping",
+        pattern=r"[A-Za-z0-9]+",
+        pattern_doc="the name of a filter set",
         of=GLASS,
         default={},
         doc="Glass of the filter, by the name of its filter set: {duo: {thickness_mm: 2.0, glass: N-BK7}}.",
