@@ -109,7 +109,7 @@ def detect(frame, bad, cfa, noise, *, sigma, mesh_px, spike_sigma):
         mesh_background = sep.Background(image, bw=mesh, bh=mesh, fw=MESH_FILTER, fh=MESH_FILTER)
         background = mesh_background.back(dtype=np.float32)
         image -= background
-        objects = _extracted(image, sigma, mesh_background.rms(dtype=np.float32))
+        objects = _extracted(image, sigma, mesh_background.rms(dtype=np.float32), PIXEL_STACKS)
     except Exception as error:
         # sep raises bare Exception for everything, an overflowing pixel stack included.
         raise DetectionError(f"star detection gave up: {error}") from error
@@ -122,22 +122,16 @@ def detect(frame, bad, cfa, noise, *, sigma, mesh_px, spike_sigma):
     )  # fmt: skip
 
 
-def _extracted(image, sigma, noise):
-    """Objects of sep; the attempts with less room may overflow, the last one must not."""
-    *smaller, largest = PIXEL_STACKS
-    for room in smaller:
-        sep.set_extract_pixstack(room)
-        try:
-            return _extract(image, sigma, noise)
-        except Exception:
-            # Of no known kind; if it was not for want of room, the last attempt says so.
-            continue
-    sep.set_extract_pixstack(largest)
-    return _extract(image, sigma, noise)
-
-
-def _extract(image, sigma, noise):
-    # The luminance is smoothed already, so no filter.
-    return sep.extract(
-        image, sigma, err=noise, minarea=MIN_AREA, deblend_cont=DEBLEND_CONTRAST, filter_kernel=None
-    )
+def _extracted(image, sigma, noise, rooms):
+    """Objects of sep; while there is a larger room to try, running out of it is no failure."""
+    room, *larger = rooms
+    sep.set_extract_pixstack(room)
+    try:
+        # The luminance is smoothed already, so no filter.
+        return sep.extract(
+            image, sigma, err=noise, minarea=MIN_AREA, deblend_cont=DEBLEND_CONTRAST, filter_kernel=None
+        )
+    except Exception:
+        if not larger:
+            raise
+    return _extracted(image, sigma, noise, larger)

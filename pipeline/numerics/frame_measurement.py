@@ -6,9 +6,9 @@ import numpy as np
 
 from pipeline.numerics.detection import DetectionError, detect
 from pipeline.numerics.half_grid import STEP
-from pipeline.numerics.moffat import noise_area
+from pipeline.numerics.moffat import light_fwhm, noise_area
 from pipeline.numerics.sky_statistics import noise_of, sky_gradient, sky_level
-from pipeline.numerics.star_measurement import frame_profile, measure_stars
+from pipeline.numerics.star_measurement import common_elongation, frame_profile, measure_stars
 from pipeline.numerics.trails import find_trails
 from pipeline.numerics.vetting import vet
 
@@ -30,13 +30,15 @@ class FrameMeasurement:
     values : dict, columns of the session's table except for the frame's identity and verdict
     stars : dict of equally long columns, brightest first; empty when nothing could be measured
     problem : str, why the frame could not be measured; "" when it could
-    fwhm_map : (3, 3) median FWHM of the fitted stars of each ninth of the field, px; NaN where there is none
+    fwhm_map, elongation_map : (3, 3) of the fitted stars of each ninth of the field, px and long / short axis; NaN
+        where there is none. The elongation is that of the mean shape: of opposite elongations it is 1.
     """
 
     values: dict
     stars: dict = field(default_factory=dict)
     problem: str = ""
     fwhm_map: np.ndarray = field(default_factory=lambda: np.full((3, 3), np.nan))
+    elongation_map: np.ndarray = field(default_factory=lambda: np.full((3, 3), np.nan))
 
     @classmethod
     def unmeasured(cls, channels, problem):
@@ -103,6 +105,7 @@ def measure_frame(frame, bad, saturated, cfa, noise, options, *, flat=1.0):
     values.update(
         fwhm_px=profile.fwhm,
         fwhm_mad_px=profile.fwhm_mad,
+        fwhm_light_px=light_fwhm(profile.fwhm, profile.beta),
         moffat_beta=profile.beta,
         elongation=profile.elongation,
         elongation_angle_deg=float(np.degrees(profile.angle)),
@@ -112,7 +115,7 @@ def measure_frame(frame, bad, saturated, cfa, noise, options, *, flat=1.0):
         trail_ends="; ".join(" ".join(f"{end:.0f}" for end in line) for line in lines),
         limiting_flux_e_s=LIMIT_SNR * detection.white_noise * np.sqrt(noise_area(profile.fwhm, profile.beta)),
     )
-    return FrameMeasurement(values, stars, "", _map_of(profile, frame.shape))
+    return FrameMeasurement(values, stars, "", *_maps_of(profile, frame.shape))
 
 
 def _sky_values(frame, usable, cfa):
@@ -130,6 +133,7 @@ def _no_stars():
     unknown = (
         "fwhm_px",
         "fwhm_mad_px",
+        "fwhm_light_px",
         "moffat_beta",
         "elongation",
         "elongation_angle_deg",
@@ -143,13 +147,15 @@ def _no_stars():
     }
 
 
-def _map_of(profile, shape):
+def _maps_of(profile, shape):
+    """(3, 3) FWHM and elongation, medians over the ninths of the field."""
     rows = np.clip((3 * profile.fit_y / shape[0]).astype(int), 0, 2)
     columns = np.clip((3 * profile.fit_x / shape[1]).astype(int), 0, 2)
-    out = np.full((3, 3), np.nan)
+    fwhm, elongation = np.full((3, 3), np.nan), np.full((3, 3), np.nan)
     for i in range(3):
         for j in range(3):
-            here = profile.fit_fwhm[(rows == i) & (columns == j)]
-            if here.size:
-                out[i, j] = np.median(here)
-    return out
+            here = (rows == i) & (columns == j)
+            if here.any():
+                fwhm[i, j] = np.median(profile.fit_fwhm[here])
+                elongation[i, j] = common_elongation(profile.fit_e1[here], profile.fit_e2[here])[0]
+    return fwhm, elongation

@@ -10,7 +10,7 @@ from scipy.spatial import KDTree
 
 __all__ = ["ATTEMPTS", "pair_vote", "triangle_guess"]
 
-ATTEMPTS = (("triangles", 25), ("pairs", 50), ("triangles", 50), ("pairs", 80))
+ATTEMPTS = (("triangles", 25), ("pairs", 50), ("pairs", 80), ("triangles", 50))
 """What is tried in turn, on how many of the brightest stars. Triangles of 25 stars take a tenth of a second and suffice
 for most frames; where most stars are strangers, 1200 pairs that vote are faster and surer than more triangles."""
 

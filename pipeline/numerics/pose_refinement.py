@@ -8,8 +8,9 @@ from scipy.stats import poisson
 
 from pipeline.numerics.pose import PARAMETERS, Pose, basis
 from pipeline.numerics.robust import mad_std
+from pipeline.numerics.shared_distortion import distorted_pose, distortion_between
 
-__all__ = ["Registration", "fit_pose", "mutual_nearest", "refine"]
+__all__ = ["POSITION_FLOOR_PX", "Registration", "fit_pose", "mutual_nearest", "refine"]
 
 START_RADIUS_PX = 5.0
 """Search radius about the first guess, which rests on a few stars and may be this far off at the corners."""
@@ -116,7 +117,9 @@ def fit_pose(kind, source, target, sigma, shape, *, mirrored=False):
     return Pose(kind, coefficients, shape), (q**2).sum(axis=1).reshape(2, count).T
 
 
-def refine(source, source_error, target, target_error, guess, shape, *, kinds, mirrored=False):
+def refine(
+    source, source_error, target, target_error, guess, shape, *, kinds, mirrored=False, distortion=0.0
+):
     """Match all stars about a first guess and fit; the result does not depend on small errors of the guess.
 
     Parameters
@@ -126,6 +129,7 @@ def refine(source, source_error, target, target_error, guess, shape, *, kinds, m
     guess : (2, 3) matrix from source to target
     shape : (ny, nx) of the source frame
     kinds : poses to choose from, stiffest first
+    distortion : displacement at half a diagonal that both frames share, pixels; see ``shared_distortion``
 
     Returns
     -------
@@ -148,13 +152,22 @@ def refine(source, source_error, target, target_error, guess, shape, *, kinds, m
             return None
         # While the matches are still dirty a stiff pose does not follow them.
         allowed = kinds if settling else kinds[:1]
-        pose = _simplest(allowed, source[i], target[j], sigma, shape, mirrored)
+        pose = _bent(pose, distortion, allowed, source[i], target[j], sigma, mirrored)
         residual = (np.column_stack(pose.forward(*source[i].T)) - target[j]) / sigma[:, None]
         # The unit is one expected error; less than that cannot be concluded from a handful of stars.
         scale = max(1.0, float(mad_std(residual)))
         if settling and np.array_equal(i, before[0]) and np.array_equal(j, before[1]):
             break
     return _with_evidence(pose, source, target, sigma, i, j, CLIP_SIGMA * scale * np.median(sigma), mirrored)
+
+
+def _bent(pose, distortion, kinds, source, target, sigma, mirrored):
+    """The simplest pose, on top of the shared distortion as it shows about the last pose."""
+    if distortion == 0.0:
+        return _simplest(kinds, source, target, sigma, pose.shape, mirrored)
+    bend = distortion * distortion_between(pose, *source.T)
+    plain = _simplest(kinds, source, target - bend, sigma, pose.shape, mirrored)
+    return distorted_pose(plain, distortion)
 
 
 def _simplest(kinds, source, target, sigma, shape, mirrored):

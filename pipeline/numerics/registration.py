@@ -75,7 +75,7 @@ class Limits:
     allow_mirrored: bool = False
 
 
-def register(source, target, shape, limits, *, random_seed):
+def register(source, target, shape, limits, *, random_seed, distortion=0.0):
     """Find the pose of ``source`` on ``target``.
 
     Parameters
@@ -84,6 +84,7 @@ def register(source, target, shape, limits, *, random_seed):
     shape : (ny, nx) of the source frame
     limits : Limits
     random_seed : int
+    distortion : displacement at half a diagonal that both share, pixels; see ``shared_distortion``
 
     Returns
     -------
@@ -104,6 +105,7 @@ def register(source, target, shape, limits, *, random_seed):
                 shape,
                 kinds=limits.kinds,
                 mirrored=mirrored,
+                distortion=distortion,
             )
             if found is None:
                 continue

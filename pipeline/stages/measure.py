@@ -76,6 +76,8 @@ def measured_table(plan, measurements, channels, options):
     table["exposure_s"] = [float(frame.exposure_s) for frame in plan.frames]
     for name in _columns(channels):
         table[name] = [each.values[name] for each in measurements]
+    for name, maps in _maps(measurements).items():
+        table[name] = np.reshape(maps, (-1, 9))
     table["relative_star_flux"] = transparency
     table["verdict"] = [each.verdict for each in verdicts]
     table["reason"] = [each.reason for each in verdicts]
@@ -126,6 +128,7 @@ def _columns(channels):
     names = [
         "fwhm_px",
         "fwhm_mad_px",
+        "fwhm_light_px",
         "moffat_beta",
         "elongation",
         "elongation_angle_deg",
@@ -148,7 +151,8 @@ def _record(record, table, measurements, calibrator):
         record.metric(f"{name}_median", np.median(values) if values.size else None)
     record.metric("trails_total", int(table["trails"].sum()))
     used = [each for each, good in zip(measurements, accepted, strict=True) if good]
-    record.metric("fwhm_field_px", _field_map([each.fwhm_map for each in used]))
+    for name, maps in _maps(used).items():
+        record.metric(name, _field_map(maps))
     saturated = [int(np.sum(each.stars["flags"] & FLAG_SATURATED > 0)) for each in used]
     record.metric("n_saturated_stars_median", np.median(saturated) if saturated else None)
     record.metric("electrons_per_adu", calibrator.noise.electrons_per_adu)
@@ -162,6 +166,14 @@ def _record(record, table, measurements, calibrator):
             record.flag("frame_hazy", "info", f"{row['path']}: {row['reason']}")
     if not accepted.any():
         record.flag("no_frames", "fail", f"none of the {len(table)} lights can be used")
+
+
+def _maps(measurements):
+    """Column -> (3, 3) maps over the field of all frames."""
+    return {
+        "fwhm_field_px": [each.fwhm_map for each in measurements],
+        "elongation_field": [each.elongation_map for each in measurements],
+    }
 
 
 def _field_map(maps):

@@ -13,8 +13,10 @@ from pipeline import qa
 from pipeline.errors import InputError, StageError
 from pipeline.numerics.deep_list import merge_stars
 from pipeline.numerics.pose import Pose
+from pipeline.numerics.pose_refinement import POSITION_FLOOR_PX
 from pipeline.numerics.reference_choice import best_frames, frame_scores
 from pipeline.numerics.registration import Limits, StarList, register
+from pipeline.numerics.shared_distortion import Distortion, solve_distortion
 from pipeline.plan import load_session
 from pipeline.progress import progress
 from pipeline.tables import read_table, write_table
@@ -115,7 +117,7 @@ def _linked(layout, anchor, unit, candidates, measured, stars, shapes, channels,
     options, random_seed = settings["register"], settings["run"]["seed"]
     session, row = candidates[0]
     reference = frame_stars(stars[session], row)
-    others = []
+    others, matches = [], []
     for name, other in progress(candidates[1 : options["list_frames"]], f"list the stars of {unit}"):
         columns = frame_stars(stars[name], other)
         found, problem = register(
@@ -126,8 +128,10 @@ def _linked(layout, anchor, unit, candidates, measured, stars, shapes, channels,
             random_seed=random_seed,
         )
         if not problem:
+            matches.append(_matched(found, columns, reference))
             columns["x"], columns["y"] = found.pose.forward(columns["x"], columns["y"])
             others.append(columns)
+    distortion = solve_distortion(matches) if options["shared_distortion"] else Distortion.unknown()
     deep = merge_stars(reference, others, channels)
     is_anchor = (anchor["session"], anchor["frame"]) == (session, row)
     if is_anchor:
@@ -167,6 +171,7 @@ def _linked(layout, anchor, unit, candidates, measured, stars, shapes, channels,
         "pose_kind": pose.kind,
         "pose": [float(value) for value in pose.to_row()],
         "list_frames": 1 + len(others),
+        "distortion_px": distortion.k,
         "considered": sorted(measured),
         **facts,
     }
@@ -176,9 +181,17 @@ def _linked(layout, anchor, unit, candidates, measured, stars, shapes, channels,
             "position_error_median_px": float(np.median(deep["xy_err"])) if len(deep["xy_err"]) else None,
             "rotation_deg": pose.rotation_deg(),
             "scale": pose.scale(),
+            "distortion_px": distortion.k,
         }
     )
     return table
+
+
+def _matched(found, columns, reference):
+    """Matched stars of a frame and the reference, as ``solve_distortion`` wants them."""
+    source, target = star_list(columns), star_list(reference)
+    sigma = np.hypot(np.hypot(source.error[found.source], target.error[found.target]), POSITION_FLOOR_PX)
+    return found.pose, source.xy[found.source], target.xy[found.target], sigma
 
 
 def _outcome(found, problem, shape):
@@ -211,6 +224,7 @@ def _empty(channels):
         "pose_kind": "identity",
         "pose": [0.0] * 12,
         "list_frames": 0,
+        "distortion_px": 0.0,
         "considered": [],
         **_facts(FAIL, "no light of the set was accepted", np.nan, 0, 0.0),
     }

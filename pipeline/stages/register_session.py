@@ -77,6 +77,7 @@ def _registered(row, stars, link, shape, settings):
         # The list is in anchor pixels, so the scale of the whole set is in the pose of each frame.
         registration_limits(settings["register"], of_sets=True),
         random_seed=settings["run"]["seed"],
+        distortion=link.meta["distortion_px"],
     )
     if problem:
         return found, REJECT, f"not registered: {problem}"

@@ -1,13 +1,19 @@
 """Poses against scikit-image, positions and fluxes against photutils, profiles against scipy; real frames."""
 
 import os
+import warnings
 from pathlib import Path
 
 import numpy as np
 import pytest
+import sep
+from astropy.coordinates import SkyCoord
 from astropy.io import fits
+from astropy.wcs import WCS
 from photutils.aperture import CircularAperture, aperture_photometry
 from photutils.centroids import centroid_2dg
+from photutils.psf import fit_fwhm
+from scipy import ndimage
 from scipy.optimize import least_squares
 from skimage.transform import AffineTransform, SimilarityTransform
 
@@ -109,11 +115,32 @@ def test_profile_fit_against_scipy():
         assert ours.beta[k] == pytest.approx(beta, rel=2e-2)
 
 
-def real_stars(path, pattern):
+def test_widths_against_photutils_and_sep():
+    """Of a nearly Gaussian star, the Gaussian fit of photutils and the half-light radius of sep tell the same width.
+
+    Half of the light of a Gaussian lies within FWHM / 2 (from its integral, 1 - 2^-(r / (FWHM / 2))^2).
+    """
+    x, y, flux = grid_of_stars(SHAPE, step=40, margin=44, seed=6, flux=6000.0)
+    frame = star_frame(x, y, flux, shape=SHAPE, pattern="mono", fwhm=3.6, beta=50.0)
+    signal = frame.value.astype(float) - SKY_E_S
+    found = measure_frame(frame.value, frame.bad, frame.saturated, frame.cfa, frame.noise, MEASURE)
+    gaussian = fit_fwhm(signal, xypos=np.column_stack([x, y]), fwhm=4.0, fit_shape=(15, 15))
+    radius, _ = sep.flux_radius(signal, x, y, np.full(len(x), 10.0), 0.5)
+    # A Gaussian fitted to a profile of beta 50, whose wings are a little wider, has a core narrower by a per cent.
+    assert found.values["fwhm_px"] == pytest.approx(np.median(gaussian), rel=0.02)
+    # Samples are few within half a width: sep interpolates over whole pixels.
+    assert found.values["fwhm_px"] == pytest.approx(2 * np.median(radius), rel=0.03)
+
+
+def real_pixels(path):
     with fits.open(path) as hdus:
-        data = next(hdu.data for hdu in hdus if hdu.data is not None and hdu.data.ndim == 2).astype(
+        return next(hdu.data for hdu in hdus if hdu.data is not None and hdu.data.ndim == 2).astype(
             np.float32
         )
+
+
+def real_stars(path, pattern):
+    data = real_pixels(path)
     # Nothing is calibrated here: a constant for the pedestal, and a noise in ADU for weights only.
     data -= np.median(data) - 200
     nothing = np.zeros(data.shape, dtype=bool)
@@ -159,3 +186,66 @@ def test_mono_frames_register_within_and_across_filters_and_when_offset():
             x, y = registration.pose.forward((shape[1] - 1) / 2, (shape[0] - 1) / 2)
             # "About", and against another frame of a series that drifts by up to 0.7 px.
             np.testing.assert_allclose((x - (shape[1] - 1) / 2, y - (shape[0] - 1) / 2), expected, atol=1.2)
+
+
+@needs_real_frames
+@pytest.mark.parametrize("band", ["R", "B"])
+def test_widths_of_the_mono_night_are_those_that_photutils_and_a_count_of_pixels_tell(band):
+    """The list that comes with these frames says about 1.7 px (B) and 3.8 to 4.6 px (R), by a method it does not name.
+
+    Looked at by eye, the stars of both are five to eight pixels wide. A Gaussian fit and the area of the pixels above half
+    of the peak agree with that; 1.7 px is the width of the frame's hot pixels, which far outnumber
+    its stars, since there are no darks of the lights' length.
+    """
+    for path in sorted((Path(REAL) / "mono_night" / "SN2022yid" / band).glob("*.fz"))[::3]:
+        _, stars, values = real_stars(path, "mono")
+        data = real_pixels(path)
+        data -= np.median(data)
+        ny, nx = data.shape
+        margin = 16
+        near = ((stars.xy > margin) & (stars.xy < (nx - margin, ny - margin))).all(axis=1)
+        places = stars.xy[near]
+        peaks = data[tuple(np.rint(places[:, ::-1]).astype(int).T)]
+        places = places[peaks < 40000][:12]
+        assert len(places) >= 10, path.name
+        gaussian = fit_fwhm(data, xypos=places, fwhm=5.0, fit_shape=(19, 19))
+        areas = []
+        for x, y in places:
+            cut = data[round(y) - 12 : round(y) + 13, round(x) - 12 : round(x) + 13]
+            labels, _ = ndimage.label(cut > 0.5 * cut[11:14, 11:14].max())
+            areas.append(np.sum(labels == labels[12, 12]))
+        counted = 2 * np.sqrt(np.median(areas) / np.pi)
+        # A Gaussian is not quite the stars' profile, and a count of whole pixels of noisy light is rough: 15 %.
+        assert values["fwhm_px"] == pytest.approx(np.median(gaussian), rel=0.15), path.name
+        assert values["fwhm_px"] == pytest.approx(counted, rel=0.15), path.name
+        assert 4.5 < values["fwhm_px"] < 8.5
+
+
+@needs_real_frames
+def test_stars_lie_where_the_coordinates_of_the_solved_frame_put_them():
+    """31 and 30 Cygni of the Bright Star Catalogue (HR 7735, HR 7730; J2000 places from memory), and the other frame's
+    stars through its pose.
+
+    Both are overexposed, so their place is the middle of the clipped pixels; that is good to a pixel or two, of 10 arcsec.
+    """
+    folder = Path(REAL) / "bayer_pair"
+    with fits.open(folder / "solved.fits.fz") as hdus, warnings.catch_warnings():
+        # The header has the keywords of an older draft of the standard, which astropy puts right and mentions.
+        warnings.simplefilter("ignore")
+        coordinates = WCS(next(hdu.header for hdu in hdus if hdu.header.get("NAXIS") == 2))
+    data = real_pixels(folder / "solved.fits.fz")
+    labels, count = ndimage.label(ndimage.binary_closing(data > 0.95 * data.max(), iterations=2))
+    middles = np.array(ndimage.center_of_mass(labels > 0, labels, range(1, count + 1)))[:, ::-1]
+    for place in ("20h13m37.9s +46d44m29s", "20h13m18.0s +46d48m56s"):
+        expected = np.array(coordinates.world_to_pixel(SkyCoord(place)))
+        assert np.hypot(*(middles - expected).T).min() < 2.5, place
+    shape, first, _ = real_stars(folder / "unsolved.fits", "GBRG")
+    _, second, _ = real_stars(folder / "solved.fits.fz", "GBRG")
+    registration, problem = register(first, second, shape, LIMITS, random_seed=1)
+    assert problem == ""
+    here = coordinates.pixel_to_world(*registration.pose.forward(*first.xy[registration.source].T))
+    there = coordinates.pixel_to_world(*second.xy[registration.target].T)
+    # A tenth of a pixel in the middle; single stars of this undersampled frame, mostly faint, twice that.
+    offsets = [np.median(offset.arcsec) for offset in here.spherical_offsets_to(there)]
+    assert np.hypot(*offsets) < 1.03
+    assert np.median(here.separation(there).arcsec) < 2.06

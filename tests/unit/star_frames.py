@@ -142,6 +142,7 @@ REGISTER = {
     "max_scale_difference": 0.01,
     "max_scale_difference_of_sets": 0.04,
     "allow_mirrored": False,
+    "shared_distortion": False,
     "list_frames": 20,
 }
 """The defaults of section "register"."""

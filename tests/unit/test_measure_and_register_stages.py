@@ -12,7 +12,7 @@ from pipeline.numerics.pose import Pose
 from pipeline.plan import FrameRecord, SessionPlan, save_plan
 from pipeline.qa import read_record
 from pipeline.stages import anchor, measure, register_filter_set, register_session
-from pipeline.tables import read_table
+from pipeline.tables import read_table, write_table
 from tests.unit.star_frames import EXPOSURE_S, MEASURE, REGISTER, random_stars, star_frame
 
 SHAPE = (300, 420)
@@ -170,6 +170,21 @@ def test_the_same_input_gives_the_same_bytes(night, tmp_path):
     ):
         for name in POSES:
             assert path(again, name).read_bytes() == path(night, name).read_bytes()
+
+
+def test_a_distortion_is_not_invented_and_one_that_is_given_is_used(night):
+    before = {path: path.read_bytes() for path in (night.link("wide"), night.registered(WIDE))}
+    options = SETTINGS | {"register": REGISTER | {"shared_distortion": True}}
+    register_filter_set.run(night, "wide", options, sessions=[WIDE])
+    link = read_table(night.link("wide"))
+    assert link.meta["distortion_px"] == 0.0, "dithers of some pixels of frames without distortion"
+    link.meta["distortion_px"] = 8.0
+    write_table(night.link("wide"), link)
+    register_session.run(night, WIDE, options)
+    kinds = set(read_table(night.registered(WIDE))["pose_kind"].tolist())
+    assert kinds <= {"quadratic", "none"}, "a pose with a distortion is one of second order"
+    for path, content in before.items():
+        path.write_bytes(content)
 
 
 def test_a_named_anchor_is_honoured_and_an_unknown_one_explained(night, tmp_path):

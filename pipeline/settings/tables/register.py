@@ -62,6 +62,13 @@ KEYS = (
         doc="true: frames may be mirror images of one another.",
     ),
     Key(
+        "register.shared_distortion",
+        kind="flag",
+        default=False,
+        doc="true: the radial distortion of the optics is solved once for each filter set, from all listed frames, and "
+        "used for every frame; for wide fields and large dithers, where frames with few stars cannot tell it themselves.",
+    ),
+    Key(
         "register.list_frames",
         kind="integer",
         minimum=1,
