@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["LEAST_VARIANCE_SHARE", "SEGMENT", "BandNoise"]
+__all__ = ["LEAST_VARIANCE_SHARE", "SEGMENT", "BandNoise", "by_frames", "by_rows"]
 
 LEAST_VARIANCE_SHARE = 0.25
 """Where the signal lies below the level to which the sky variance belongs, the variance falls; not below this
@@ -14,6 +14,16 @@ share of it, since read noise and dark current stay."""
 SEGMENT = 128
 """Columns that are worked on at once: the samples of 32 frames at 128 columns fill 16 KB, half a first-level cache,
 and sixteen vectors of eight are long enough to pay for starting a loop."""
+
+
+def by_rows(samples):
+    """(C, h, N, w) in memory from (N, C, h, w): what is compared lies together. Copies only what lies otherwise."""
+    return np.ascontiguousarray(samples.transpose(1, 2, 0, 3))
+
+
+def by_frames(samples):
+    """(N, C, h, w) as a view of (C, h, N, w)."""
+    return samples.transpose(2, 0, 1, 3)
 
 
 @dataclass(frozen=True)

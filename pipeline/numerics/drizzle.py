@@ -35,7 +35,7 @@ from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.frame_positions import Placement
 from pipeline.numerics.pose import Pose
 
-__all__ = ["casertano_ratio", "drizzle", "drop_side", "warm"]
+__all__ = ["add_drops", "casertano_ratio", "drizzle", "drop_side", "warm"]
 
 
 def drop_side(placement, pixfrac):
@@ -76,18 +76,26 @@ def drizzle(frame, cfa, placement, window, *, pixfrac, first_row=0, first_column
     if not 0.0 < pixfrac <= 1.0:
         raise ValueError(f"pixfrac lies in (0, 1], got {pixfrac}")
     top, bottom, left, right = window
+    sums = np.zeros((len(cfa.channels), 2, bottom - top, right - left), dtype=np.float32)
+    add_drops(
+        frame, cfa, placement, window, sums, pixfrac=pixfrac, first_row=first_row, first_column=first_column
+    )
+    signal, weight = sums[:, 0], sums[:, 1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # Where nothing fell, 0 / 0 is the NaN that is wanted.
+        return signal / weight, np.ascontiguousarray(weight)
+
+
+def add_drops(frame, cfa, placement, window, sums, *, pixfrac, first_row=0, first_column=0):
+    """Add the drops of a frame to sums (C, 2, h, w) float32 of a v A and of a; the rest as in :func:`drizzle`."""
+    top, _, left, _ = window
     frame = np.ascontiguousarray(frame, dtype=np.float32)
-    n_channels = len(cfa.channels)
-    sums = np.zeros((n_channels, bottom - top, right - left, 2), dtype=np.float32)
     cell = np.roll(cfa.cell, (-first_row, -first_column), axis=(0, 1))
-    maps = np.stack([_output_map(placement, c, top, left) for c in range(n_channels)])
+    maps = np.stack([_output_map(placement, c, top, left) for c in range(len(cfa.channels))])
     ny, nx = placement.pose.shape
     geometry = (0.5 * (nx - 1) - first_column, 0.5 * (ny - 1) - first_row, 0.5 * float(np.hypot(nx, ny)))
     curved = placement.pose.kind == "quadratic"
     _drop(frame, cell, maps, *geometry, 0.5 * drop_side(placement, pixfrac), curved, sums)
-    value, weight = (np.empty(sums.shape[:3], dtype=np.float32) for _ in "vw")
-    _divide(sums.reshape(-1, 2), value.reshape(-1), weight.reshape(-1))
-    return value, weight
 
 
 def warm():
@@ -126,17 +134,9 @@ def _output_map(placement, channel, top, left):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _divide(sums, value, weight):
-    for k in range(weight.size):
-        weight[k] = sums[k, 1]
-        # Where nothing fell, 0 / 0 is the NaN that is wanted.
-        value[k] = sums[k, 0] / sums[k, 1]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _drop(frame, cell, maps, x0, y0, scale, half, curved, sums):
     ny, nx = frame.shape
-    height, width = sums.shape[1], sums.shape[2]
+    height, width = sums.shape[2], sums.shape[3]
     small = 2.0 * half <= 1.0
     for row in range(ny):
         v = (row - y0) / scale
@@ -147,7 +147,7 @@ def _drop(frame, cell, maps, x0, y0, scale, half, curved, sums):
             xa, xb, xc = a[0] + a[2] * v + a[5] * v * v + 0.5, (a[1] + a[4] * v) / scale, a[3] / scale**2
             ya, yb, yc = b[0] + b[2] * v + b[5] * v * v + 0.5, (b[1] + b[4] * v) / scale, b[3] / scale**2
             area = np.float32(scale * scale / abs(a[1] * b[2] - a[2] * b[1]))
-            into = sums[channel]
+            signal, weight = sums[channel, 0], sums[channel, 1]
             for column in range(parity, nx, 2):
                 value = frame[row, column]
                 # Neither NaN nor infinity is dropped.
@@ -170,19 +170,18 @@ def _drop(frame, cell, maps, x0, y0, scale, half, curved, sums):
                     w0, z0 = np.float32(right - left - w1), np.float32(bottom - top - z1)
                     s00, s01 = w0 * z0, np.float32(w1) * z0
                     s10, s11 = w0 * np.float32(z1), np.float32(w1) * np.float32(z1)
-                    first, second = into[j], into[j + 1]
-                    first[i, 0] += s00 * rate
-                    first[i, 1] += s00
-                    first[i + 1, 0] += s01 * rate
-                    first[i + 1, 1] += s01
-                    second[i, 0] += s10 * rate
-                    second[i, 1] += s10
-                    second[i + 1, 0] += s11 * rate
-                    second[i + 1, 1] += s11
+                    signal[j, i] += s00 * rate
+                    signal[j, i + 1] += s01 * rate
+                    signal[j + 1, i] += s10 * rate
+                    signal[j + 1, i + 1] += s11 * rate
+                    weight[j, i] += s00
+                    weight[j, i + 1] += s01
+                    weight[j + 1, i] += s10
+                    weight[j + 1, i + 1] += s11
                     continue
                 for j in range(max(floor(top), 0), min(floor(bottom) + 1, height)):
                     z = min(bottom, j + 1.0) - max(top, float(j))
                     for i in range(max(floor(left), 0), min(floor(right) + 1, width)):
                         share = np.float32(z * (min(right, i + 1.0) - max(left, float(i))))
-                        into[j, i, 0] += share * rate
-                        into[j, i, 1] += share
+                        signal[j, i] += share * rate
+                        weight[j, i] += share

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT, BandNoise
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT, BandNoise, by_rows
 
 __all__ = ["PartialSum", "combine", "merge", "warm"]
 
@@ -66,12 +66,14 @@ def combine(
     centre : (C, h, w) float32, robust centre of the samples; where all are rejected, the one nearest to it stays
     models : C of BandNoise of the band
     frame_weights : (N, C) float64
-    density_factors : (N, C) raw pixel variance to equivalent uncorrelated variance of the frame's samples
+    density_factors : (N, C) raw pixel variance to equivalent uncorrelated variance of the frame's samples; at most 255
+        frames
     into : PartialSum of (C, h_out, w_out) views that are written
     rows, columns : (first, stop) of the band to use, without its halo; all columns by default
     units : (C,) completeness of a sample whose weight is 255; 1 by default
     """
     columns = (0, values.shape[3]) if columns is None else columns
+    values, weights, outlier = (by_rows(samples) for samples in (values, weights, outlier))
     frame_weights = np.ascontiguousarray(frame_weights, dtype=np.float64)
     density_factors = np.ascontiguousarray(density_factors, dtype=np.float64)
     for c, model in enumerate(models):
@@ -153,7 +155,8 @@ def warm():
         [model],
         frame_weights=np.ones((3, 1)),
         density_factors=np.ones((3, 1)),
-        into=PartialSum.empty((1, 4, 4)),
+        # Views into a wider image, as tiles are.
+        into=PartialSum(*(plane[:, :, :4] for plane in vars(PartialSum.empty((1, 4, 8))).values())),
         rows=(0, 4),
     )
 
@@ -181,15 +184,15 @@ def _combine(
     coverage_out,
     rejected_out,
 ):
-    n_frames = values.shape[0]
+    n_frames = values.shape[2]
     last = sky_variance.shape[2] - 1
     origin = pieces[0, 0]
-    none = np.float32(0.0)
     each = np.empty(SEGMENT, np.float32)
     total, signal = np.empty(SEGMENT), np.empty(SEGMENT)
+    mean, variance = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
     # Noise at the usual level, and what each electron per second above it adds: linear, so one pass will do.
     quiet, photons = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
-    kept, seen = np.empty(SEGMENT, np.int32), np.empty(SEGMENT, np.int32)
+    there, kept, seen = np.empty(SEGMENT, np.uint8), np.empty(SEGMENT, np.uint8), np.empty(SEGMENT, np.uint8)
     for row in range(first, stop_row):
         for piece in range(pieces.shape[0]):
             start, stop, k = pieces[piece]
@@ -206,8 +209,8 @@ def _combine(
             for i in range(n_frames):
                 if frame_weights[i] <= 0.0:
                     continue
-                x, w = values[i, c, row, start:stop], weights[i, c, row, start:stop]
-                out = outlier[i, c, row, start:stop]
+                x, w = values[c, row, i, start:stop], weights[c, row, i, start:stop]
+                out = outlier[c, row, i, start:stop]
                 heavy = np.float32(frame_weights[i] * unit)
                 # w^2 / completeness: the variance of the sample cancels one of the weight's.
                 noisy = frame_weights[i] * density_factors[i]
@@ -215,38 +218,76 @@ def _combine(
                 base = np.float32(noisy * (sky_variance[i, row, k] + t * across))
                 step = np.float32(noisy * dt * across)
                 electron = np.float32(noisy * gain[i])
-                # Several loops: with more arrays in one, the compiler no longer proves that they do not overlap.
-                for n in range(width):
-                    each[n] = heavy * np.float32(w[n]) if (w[n] > 0) & (not out[n]) else none
-                for n in range(width):
-                    total[n] += each[n]
-                    signal[n] += each[n] * x[n] if each[n] > none else none
-                for n in range(width):
-                    quiet[n] += each[n] * (base + step * np.float32(n))
-                    photons[n] += each[n] * electron
-                for n in range(width):
-                    kept[n] += np.int32(each[n] > none)
-                    seen[n] += np.int32(w[n] > 0)
-            y, column = row - first, start - origin
-            across = level[row, right] - level[row, k]
+                _add(
+                    x,
+                    w,
+                    out,
+                    heavy,
+                    base,
+                    step,
+                    electron,
+                    each,
+                    there,
+                    total,
+                    signal,
+                    quiet,
+                    photons,
+                    kept,
+                    seen,
+                )
             for n in range(width):
                 if kept[n] == 0:
                     _last_resort(
                         values, weights, c, row, start + n, centre[row, start + n], frame_weights, density_factors,
                         sky_variance, gain, k, right, t + n * dt, unit, n, total, signal, quiet, photons, kept,
                     )  # fmt: skip
-                coverage_out[y, column + n] = kept[n]
-                rejected_out[y, column + n] = seen[n] - kept[n]
-                weight_out[y, column + n] = total[n]
-                if total[n] > 0.0:
-                    mean = signal[n] / total[n]
-                    above = mean - (level[row, k] + (t + n * dt) * across)
-                    noise = max(quiet[n] + photons[n] * above, LEAST_VARIANCE_SHARE * quiet[n])
-                    mean_out[y, column + n] = mean
-                    variance_out[y, column + n] = noise / (total[n] * total[n])
-                else:
-                    mean_out[y, column + n] = signal[n]
-                    variance_out[y, column + n] = 0.0
+            y, left, end = row - first, start - origin, stop - origin
+            across = level[row, right] - level[row, k]
+            base, step = np.float32(level[row, k] + t * across), np.float32(dt * across)
+            _settle(total[:width], signal, quiet, photons, base, step, mean, variance)
+            mean_out[y, left:end] = mean[:width]
+            variance_out[y, left:end] = variance[:width]
+            for n in range(width):
+                weight_out[y, left + n] = total[n]
+                coverage_out[y, left + n] = kept[n]
+                rejected_out[y, left + n] = seen[n] - kept[n]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _settle(total, signal, quiet, photons, base, step, mean, variance):
+    """Mean and variance from the sums; where the weight is 0, ``signal`` is the mean of the saturated."""
+    none, least = np.float32(0.0), np.float32(LEAST_VARIANCE_SHARE)
+    for n in range(total.size):
+        mean[n] = np.float32(signal[n] / (total[n] if total[n] > 0.0 else 1.0))
+    for n in range(total.size):
+        noise = quiet[n] + photons[n] * (mean[n] - (base + step * np.float32(n)))
+        floor = least * quiet[n]
+        noise = noise if noise > floor else floor
+        weight = np.float32(total[n])
+        weight = weight if weight > none else np.float32(1.0)
+        # Divided twice: the square of a small weight would leave the range of float32.
+        variance[n] = noise / weight / weight
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add(x, w, out, heavy, base, step, electron, each, there, total, signal, quiet, photons, kept, seen):
+    """Add one frame's piece of a row; ``each`` and ``there`` are scratch space."""
+    none = np.float32(0.0)
+    width = x.size
+    # Several loops: with more arrays in one, the compiler no longer proves that they do not overlap.
+    for n in range(width):
+        there[n] = w[n] if not out[n] else np.uint8(0)
+    for n in range(width):
+        each[n] = heavy * np.float32(there[n])
+    for n in range(width):
+        total[n] += each[n]
+        signal[n] += each[n] * x[n] if each[n] > none else none
+    for n in range(width):
+        quiet[n] += each[n] * (base + step * np.float32(n))
+        photons[n] += each[n] * electron
+    for n in range(width):
+        kept[n] += np.uint8(there[n] > 0)
+        seen[n] += np.uint8(w[n] > 0)
 
 
 @njit(cache=True, nogil=True)
@@ -258,11 +299,11 @@ def _last_resort(
     the saturated ones, with weight 0.
     """
     least, nearest, limits = np.inf, -1, 0
-    for i in range(values.shape[0]):
-        x = values[i, c, row, column]
+    for i in range(values.shape[2]):
+        x = values[c, row, i, column]
         if frame_weights[i] <= 0.0 or x != x:
             continue
-        if weights[i, c, row, column] == 0:
+        if weights[c, row, i, column] == 0:
             signal[n] += x
             limits += 1
         elif abs(x - centre) < least:
@@ -270,8 +311,8 @@ def _last_resort(
     if nearest < 0:
         signal[n] = signal[n] / limits if limits else 0.0
         return
-    total[n] = frame_weights[nearest] * unit * weights[nearest, c, row, column]
-    signal[n] = total[n] * values[nearest, c, row, column]
+    total[n] = frame_weights[nearest] * unit * weights[c, row, nearest, column]
+    signal[n] = total[n] * values[c, row, nearest, column]
     sky = sky_variance[nearest, row]
     share_of_noise = total[n] * frame_weights[nearest] * density_factors[nearest]
     quiet[n] = share_of_noise * (sky[k] + share * (sky[right] - sky[k]))

@@ -37,7 +37,7 @@ from functools import cache
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT, BandNoise
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT, BandNoise, by_frames, by_rows
 
 __all__ = ["Thresholds", "find_outliers", "halo_pixels", "slope_share", "warm"]
 
@@ -115,7 +115,8 @@ def find_outliers(values, weights, models, *, noise_factors, slope_shares, thres
 
     Parameters
     ----------
-    values : (N, C, h, w) float32, samples on the reference's scale with their background matched
+    values : (N, C, h, w) float32, samples on the reference's scale with their background matched; fastest in the
+        memory order of :func:`pipeline.numerics.band_noise.by_rows`
     weights : (N, C, h, w) uint8, 0 where there is no sample, 255 for a complete one
     models : C of BandNoise
     noise_factors : (C,) variance of a sample over that of a raw pixel
@@ -129,10 +130,11 @@ def find_outliers(values, weights, models, *, noise_factors, slope_shares, thres
     centre : (C, h, w) float32, NaN where there is no sample
     """
     n_frames, n_channels, height, width = values.shape
+    values, weights = by_rows(values), by_rows(weights)
     flags = np.zeros(values.shape, dtype=np.uint8)
     centre = np.empty((n_channels, height, width), dtype=np.float32)
     spread, across, slope = (np.empty((height, width), dtype=np.float32) for _ in range(3))
-    hits = np.zeros((n_frames, n_channels, height), dtype=bool)
+    hits = np.zeros((n_channels, height, n_frames), dtype=bool)
     strong = max(thresholds.strong, thresholds.high)
     limits = np.array([thresholds.high, thresholds.low, thresholds.grow, strong], dtype=np.float32)
     shares = np.asarray(slope_shares, dtype=np.float32)
@@ -160,7 +162,7 @@ def find_outliers(values, weights, models, *, noise_factors, slope_shares, thres
             hits,
         )
     _grow(flags, hits, thresholds.reach)
-    return np.greater_equal(flags, HIT, out=flags.view(bool)), centre
+    return by_frames(np.greater_equal(flags, HIT, out=flags.view(bool))), centre
 
 
 def warm():
@@ -244,13 +246,12 @@ def _centres(
     values, weights, c, sky_variance, level, pieces, places, factor, high, first, second, centre, spread
 ):
     """Robust centre of the samples of every pixel and its variance."""
-    n_frames = values.shape[0]
+    n_frames = values.shape[2]
     last = sky_variance.shape[2] - 1
-    nothing, none = np.float32(np.inf), np.float32(0.0)
     found = np.empty((n_frames, SEGMENT), dtype=np.float32)
-    count = np.empty(SEGMENT, dtype=np.int32)
+    count = np.empty(SEGMENT, dtype=np.uint8)
     sky = np.empty(SEGMENT, dtype=np.float32)
-    for row in range(values.shape[2]):
+    for row in range(values.shape[1]):
         for piece in range(pieces.shape[0]):
             start, stop, k = pieces[piece]
             width = stop - start
@@ -259,27 +260,16 @@ def _centres(
             count[:] = 0
             sky[:] = 0
             for i in range(n_frames):
-                x, w = values[i, c, row, start:stop], weights[i, c, row, start:stop]
+                x, w = values[c, row, i, start:stop], weights[c, row, i, start:stop]
                 across = sky_variance[i, row, right] - sky_variance[i, row, k]
                 base = np.float32(sky_variance[i, row, k] + t * across)
                 step = np.float32(dt * across)
-                line = found[i]
-                # Two loops: with more arrays in one, the compiler no longer proves that they do not overlap.
-                for n in range(width):
-                    line[n] = x[n] if w[n] > 0 else nothing
-                for n in range(width):
-                    sky[n] += base + step * np.float32(n) if w[n] > 0 else none
-                    count[n] += np.int32(w[n] > 0)
-            for pair in range(first.size):
-                a, b = found[first[pair]], found[second[pair]]
-                for n in range(width):
-                    low, top = a[n], b[n]
-                    a[n] = low if low < top else top
-                    b[n] = top if low < top else low
+                _load(x, w, base, step, found[i], sky, count)
+            _sort(found, first, second, width)
             level_base = level[row, k] + t * (level[row, right] - level[row, k])
             level_step = dt * (level[row, right] - level[row, k])
             for n in range(width):
-                m = count[n]
+                m = np.int64(count[n])
                 column = start + n
                 if m == 0:
                     centre[row, column] = np.nan
@@ -310,6 +300,30 @@ def _centres(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _load(x, w, base, step, line, sky, count):
+    """Take one frame's piece of a row: its samples, infinity where there is none, its noise and that it is there."""
+    none, nothing = np.float32(0.0), np.float32(np.inf)
+    # Several loops: with more arrays in one, the compiler no longer proves that they do not overlap.
+    for n in range(x.size):
+        line[n] = x[n] if w[n] > 0 else nothing
+    for n in range(x.size):
+        sky[n] += base + step * np.float32(n) if w[n] > 0 else none
+    for n in range(x.size):
+        count[n] += np.uint8(w[n] > 0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _sort(found, first, second, width):
+    """Sort each column by a network of comparisons."""
+    for pair in range(first.size):
+        a, b = found[first[pair]], found[second[pair]]
+        for n in range(width):
+            low, top = a[n], b[n]
+            a[n] = low if low < top else top
+            b[n] = top if low < top else low
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _compare(
     values,
     weights,
@@ -330,17 +344,15 @@ def _compare(
     hits,
 ):
     """Mark suspects, hits and strong hits; note in which rows of a frame there are hits."""
-    n_frames = values.shape[0]
+    n_frames = values.shape[2]
     last = sky_variance.shape[2] - 1
-    none, one, full = np.float32(0.0), np.float32(1.0), np.float32(255.0)
-    least = np.float32(LEAST_VARIANCE_SHARE)
     farthest = np.float32(MISPLACED_DROP if drops else np.inf)
     high2, low2, grow2, strong2 = limits * limits
     least2 = min(high2, low2, grow2)
-    count = np.empty(SEGMENT, dtype=np.int32)
+    count = np.empty(SEGMENT, dtype=np.uint8)
     above_level = np.empty(SEGMENT, dtype=np.float32)
     pull2 = np.empty(SEGMENT, dtype=np.float32)
-    for row in range(values.shape[2]):
+    for row in range(values.shape[1]):
         for piece in range(pieces.shape[0]):
             start, stop, k = pieces[piece]
             width = stop - start
@@ -353,29 +365,19 @@ def _compare(
                 above_level[n] = middle[n] - (base + step * np.float32(n))
             count[:] = 0
             for i in range(n_frames):
-                w = weights[i, c, row, start:stop]
+                w = weights[c, row, i, start:stop]
                 for n in range(width):
-                    count[n] += np.int32(w[n] > 0)
+                    count[n] += np.uint8(w[n] > 0)
             for i in range(n_frames):
-                x, w = values[i, c, row, start:stop], weights[i, c, row, start:stop]
-                out = flags[i, c, row, start:stop]
+                x, w = values[c, row, i, start:stop], weights[c, row, i, start:stop]
+                out = flags[c, row, i, start:stop]
                 across = sky_variance[i, row, right] - sky_variance[i, row, k]
                 base = np.float32(sky_variance[i, row, k] + t * across)
                 step = np.float32(dt * across)
                 electron, share = np.float32(gain[i]), slope_shares[i]
-                for n in range(width):
-                    # An incomplete sample is noisier and less well placed; what a drop hits is only the latter.
-                    incomplete = full / np.float32(w[n])
-                    noisier = one if drops else incomplete
-                    incomplete = incomplete if incomplete < farthest else farthest
-                    off = abs(x[n] - middle[n]) - share * steep[n] * incomplete
-                    sky = base + step * np.float32(n)
-                    raw = sky + electron * above_level[n]
-                    floor = least * sky
-                    raw = raw if raw > floor else floor
-                    z2 = off * off / (factor * raw * noisier + unsure[n])
-                    # Comparisons with NaN are false, so that a missing sample is not even a suspect.
-                    pull2[n] = z2 if (w[n] > 0) & (off > none) else none
+                _pulls(
+                    x, w, middle, steep, unsure, above_level, base, step, electron, share, factor, farthest, drops, pull2
+                )  # fmt: skip
                 suspects = 0
                 for n in range(width):
                     suspects += np.int32(pull2[n] >= least2)
@@ -392,20 +394,46 @@ def _compare(
                     out[n] = code
                     worst_code = max(worst_code, code)
                 if worst_code >= HIT:
-                    hits[i, c, row] = True
+                    hits[c, row, i] = True
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pulls(
+    x, w, middle, steep, unsure, above_level, base, step, electron, share, factor, farthest, drops, pull2
+):
+    """Squared deviation of each sample of a piece of a row beyond what the slope allows, over its variance."""
+    none, one, full, least = (
+        np.float32(0.0),
+        np.float32(1.0),
+        np.float32(255.0),
+        np.float32(LEAST_VARIANCE_SHARE),
+    )
+    for n in range(x.size):
+        # An incomplete sample is noisier and less well placed; what a drop hits is only the latter.
+        incomplete = full / np.float32(w[n])
+        noisier = one if drops else incomplete
+        incomplete = incomplete if incomplete < farthest else farthest
+        off = abs(x[n] - middle[n]) - share * steep[n] * incomplete
+        sky = base + step * np.float32(n)
+        raw = sky + electron * above_level[n]
+        floor = least * sky
+        raw = raw if raw > floor else floor
+        z2 = off * off / (factor * raw * noisier + unsure[n])
+        # Comparisons with NaN are false, so that a missing sample is not even a suspect.
+        pull2[n] = z2 if (w[n] > 0) & (off > none) else none
 
 
 @njit(cache=True, nogil=True)
 def _grow(flags, hits, reach):
     """Let the hits of each frame spread over connected suspects; then widen the strong ones."""
-    n_frames, n_channels, height, width = flags.shape
+    n_channels, height, n_frames, width = flags.shape
     queue = np.empty(1024, dtype=np.int64)
     for i in range(n_frames):
-        frame = flags[i]
+        frame = flags[:, :, i]
         end = 0
         for c in range(n_channels):
             for row in range(height):
-                if not hits[i, c, row]:
+                if not hits[c, row, i]:
                     continue
                 for column in range(width):
                     if frame[c, row, column] >= HIT:

@@ -4,13 +4,14 @@ Both give for every output pixel and channel the value on the reference's scale 
 taken off, and the completeness of the sample as a byte: 255 stands for ``unit``.
 """
 
+import threading
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
 
 from pipeline.numerics.cfa import Cfa
-from pipeline.numerics.drizzle import drizzle, drop_side
+from pipeline.numerics.drizzle import add_drops, drop_side
 from pipeline.numerics.frame_positions import Placement, frame_positions
 from pipeline.numerics.pose import Pose
 from pipeline.numerics.sampling import (
@@ -110,7 +111,9 @@ class Sampler:
             part.append((first, stop))
         return tuple(part)
 
-    def sample(self, frame, cfa, placement, window, *, first, scale, backgrounds, saturated, values, weights):
+    def sample(
+        self, frame, cfa, placement, window, *, first, scale, backgrounds, saturated, values, weights, index
+    ):
         """Samples of a frame in a window.
 
         Parameters
@@ -123,22 +126,28 @@ class Sampler:
         backgrounds : C of PolynomialSurface on the output grid
         saturated : electrons per second at which a pixel saturates; what only saturated pixels show keeps it,
             with weight 0
-        values, weights : (C, h, w) float32 and uint8, written; NaN and 0 where there is no sample
+        values, weights : (C, h, N, w) float32 and uint8; the rows of frame ``index`` are written, with NaN and 0
+            where there is no sample
+        index : int
         """
         top, bottom, left, right = window
-        shape = values.shape
-        positions = None
+        shape, positions = (values.shape[0], bottom - top, right - left), None
+        rows, columns = np.arange(top, bottom), np.arange(left, right)
         if self.drops:
-            found, weight = drizzle(
-                frame, cfa, placement, window, pixfrac=self.pixfrac, first_row=first[0], first_column=first[1]
+            sums = _scratch(("sums", shape), (shape[0], 2, *shape[1:]))
+            sums[:] = 0
+            add_drops(
+                frame,
+                cfa,
+                placement,
+                window,
+                sums,
+                pixfrac=self.pixfrac,
+                first_row=first[0],
+                first_column=first[1],
             )
-            side = drop_side(placement, self.pixfrac)
-            full = 255.0 / np.array(
-                [
-                    side**2 * self.unit(cfa, channel) / lattice_density_factor(cfa, channel)
-                    for channel in cfa.channels
-                ]
-            )
+            # The byte 255 stands for a whole drop in one output pixel.
+            full = 255.0 / drop_side(placement, self.pixfrac) ** 2
         else:
             positions = _places(placement, window)
             found, weight = resample(
@@ -151,25 +160,27 @@ class Sampler:
                 first_column=first[1],
             )
             found, weight = found.reshape(shape), weight.reshape(shape)
-            full = np.full(shape[0], 255.0)
-        rows, columns = np.arange(top, bottom), np.arange(left, right)
+            full = 255.0
         for c, surface in enumerate(backgrounds):
             powers, v = _along_x(surface, columns, rows)
-            _match(found[c], weight[c], scale[c], powers, v, full[c], values[c], weights[c])
+            if self.drops:
+                _match_drops(sums[c, 0], sums[c, 1], scale[c], powers, v, full, values[c], weights[c], index)
+            else:
+                _match(found[c], weight[c], scale[c], powers, v, full, values[c], weights[c], index)
         if np.isposinf(frame).any():
             _keep_saturated(frame, cfa, placement, positions or _places(placement, window), first, saturated * scale, backgrounds,
-                            rows, columns, values, weights)  # fmt: skip
+                            rows, columns, values[:, :, index], weights[:, :, index])  # fmt: skip
 
 
 def warm():
     """Compile the kernel of this module."""
-    values, weights = np.zeros((3, 8, 8), dtype=np.float32), np.zeros((3, 8, 8), dtype=np.uint8)
+    values, weights = (np.zeros((3, 8, 1, 8), dtype=kind) for kind in (np.float32, np.uint8))
     flat = PolynomialSurface(0, np.zeros(1), 0.0, 0.0, 1.0)
     placement = Placement(Pose.identity((8, 8)), np.zeros((3, 2, 3)))
     for kernel in ("drizzle", "lanczos"):
         Sampler(kernel).sample(
             np.ones((8, 8), dtype=np.float32), Cfa("RGGB"), placement, (0, 8, 0, 8), first=(0, 0), scale=np.ones(3),
-            backgrounds=[flat] * 3, saturated=1.0, values=values, weights=weights,
+            backgrounds=[flat] * 3, saturated=1.0, values=values, weights=weights, index=0,
         )  # fmt: skip
 
 
@@ -188,27 +199,66 @@ def _along_x(surface, x, y):
     return columns.astype(np.float32), v.astype(np.float32)
 
 
+def _scratch(name, shape):
+    """A float32 array of the running thread, kept from one use to the next: fresh memory costs more than its use."""
+    kept = vars(_KEPT)
+    if name not in kept:
+        kept.clear()
+        kept[name] = np.empty(shape, dtype=np.float32)
+    return kept[name]
+
+
+_KEPT = threading.local()
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _finish(line, share_line, scale, background, full, out, bytes_out):
+    for column in range(line.size):
+        out[column] = line[column] * scale - background[column]
+    for column in range(line.size):
+        share = share_line[column] * full + np.float32(0.5)
+        # The smallest overlap still counts: with weight 0 its value would be taken for a saturated one's.
+        share = share if share > np.float32(1.0) else np.float32(1.0)
+        share = share if share < np.float32(255.0) else np.float32(255.0)
+        bytes_out[column] = np.uint8(
+            np.int32(share if share_line[column] > np.float32(0.0) else np.float32(0.0))
+        )
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _background(powers, at, background):
+    last = powers.shape[0] - 1
+    background[:] = powers[last]
+    for j in range(last - 1, -1, -1):
+        power = powers[j]
+        for column in range(background.size):
+            background[column] = background[column] * at + power[column]
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _match(found, weight, scale, powers, v, full, values, weights):
+def _match(found, weight, scale, powers, v, full, values, weights, index):
     """Scale samples, take the background off, and keep their weight as a byte."""
-    height, width = found.shape
     scale, full = np.float32(scale), np.float32(full)
-    for row in range(height):
-        line, out = found[row], values[row]
-        at = v[row]
-        background = powers[powers.shape[0] - 1].copy()
-        for j in range(powers.shape[0] - 2, -1, -1):
-            power = powers[j]
-            for column in range(width):
-                background[column] = background[column] * at + power[column]
-        for column in range(width):
-            out[column] = line[column] * scale - background[column]
-        line, bytes_out = weight[row], weights[row]
-        for column in range(width):
-            share = line[column] * full + np.float32(0.5)
-            # The smallest overlap still counts: with weight 0 its value would be taken for a saturated one's.
-            share = share if share >= np.float32(1.0) or line[column] <= np.float32(0.0) else np.float32(1.0)
-            bytes_out[column] = np.uint8(min(share, np.float32(255.0)))
+    background = np.empty(found.shape[1], dtype=np.float32)
+    for row in range(found.shape[0]):
+        _background(powers, v[row], background)
+        _finish(found[row], weight[row], scale, background, full, values[row, index], weights[row, index])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _match_drops(signal, overlap, scale, powers, v, full, values, weights, index):
+    """The same from sums of drops; where nothing fell, 0 / 0 is the NaN that is wanted."""
+    scale, full = np.float32(scale), np.float32(full)
+    background, mean = (
+        np.empty(signal.shape[1], dtype=np.float32),
+        np.empty(signal.shape[1], dtype=np.float32),
+    )
+    for row in range(signal.shape[0]):
+        _background(powers, v[row], background)
+        line, share = signal[row], overlap[row]
+        for column in range(line.size):
+            mean[column] = line[column] / share[column]
+        _finish(mean, share, scale, background, full, values[row, index], weights[row, index])
 
 
 def _keep_saturated(

@@ -27,8 +27,9 @@ PATCHES_ALONG = 3
 LARGEST_LOSS = 1.04
 """Noise that evenness may cost: below 5 % in all, with a per cent left for rejection."""
 
-LEAST_DROPS = 5
-"""Frames that drop something on nearly every pixel of a colour: with fewer a bad one is not told by the others."""
+LEAST_DROPS = 8
+"""Frames that drop something on nearly every pixel of a colour. Overlaps are uneven, so eight drops weigh like some
+five samples, the fewest among which rejection is nearly ideal."""
 
 FEW_SHARE = 0.01
 """Share of the pixels that may have fewer."""

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.numerics.band_noise import BandNoise
+from pipeline.numerics.band_noise import BandNoise, by_frames
 from pipeline.numerics.block_noise import BlockSamples
 from pipeline.numerics.frame_positions import Placement
 from pipeline.numerics.partial_sum import PartialSum, combine, merge
@@ -244,12 +244,12 @@ class _Session:
     def _samples(self, group, window):
         """values (N, C, h, w) float32 and weights uint8 of a group of frames in a window."""
         frames = self.frames[group]
-        shape = (len(frames), len(self.cfa.channels), window[1] - window[0], window[3] - window[2])
+        shape = (len(self.cfa.channels), window[1] - window[0], len(frames), window[3] - window[2])
         values, weights = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.uint8)
         for i, frame in enumerate(frames):
             part = self.sampler.part_needed(frame.placement, self.cfa, window)
             if part is None:
-                values[i], weights[i] = np.nan, 0
+                values[:, :, i], weights[:, :, i] = np.nan, 0
                 continue
             self.sampler.sample(
                 frame.load(*part),
@@ -260,10 +260,12 @@ class _Session:
                 scale=frame.scale,
                 backgrounds=frame.backgrounds,
                 saturated=frame.saturated,
-                values=values[i],
-                weights=weights[i],
+                values=values,
+                weights=weights,
+                index=i,
             )
         # A frame without weight in a channel has no say in the rejection either.
+        values, weights = by_frames(values), by_frames(weights)
         weights[self.weights[group] == 0] = 0
         return values, weights
 
