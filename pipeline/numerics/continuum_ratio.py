@@ -17,8 +17,18 @@ __all__ = ["ColourLaw", "colour_index", "fit_colour_law", "predict_colour_law", 
 TEMPERATURES_K = np.geomspace(2800.0, 30000.0, 25)
 """Black bodies that stand for stars from M to O."""
 
-STARS_PER_TERM = 12
-"""Stars that each further coefficient of the polynomial must be backed by."""
+MIN_STARS = 6
+"""Stars that a measured law must at least rest on."""
+
+CORRECTION_PRIOR = (0.5, 0.1, 0.05)
+"""Standard deviations of the level, slope and curvature in colour by which stars may differ from the curves, relative:
+typical curves instead of the camera's own change the slope by some 0.05 per unit of colour."""
+
+BEYOND = 0.3
+"""How far beyond the colours of its stars a law holds; the prior keeps its correction within 3 % over that."""
+
+MATCH_ERROR = 0.01
+"""Relative error of a bright star's ratio, from the match of the PSFs."""
 
 TRUSTED_S_N = 3.0
 """Signal to noise of a smoothed continuum at which its colour counts half."""
@@ -57,42 +67,63 @@ def colour_index(blue, red):
     return np.log(np.asarray(blue, dtype=np.float64) / np.asarray(red, dtype=np.float64))
 
 
-def fit_colour_law(colour, ratio, ratio_error, *, max_terms=3):
+def fit_colour_law(colour, ratio, ratio_error, *, expected=None, max_terms=3):
     """Fit the narrow/broad ratio of stars against colour, with clipping.
+
+    The law is ``expected(colour)`` times a polynomial in colour. Curves give the shape well and the level poorly, so
+    the polynomial's coefficients about the typical colour are drawn to (1, 0, 0) by ``CORRECTION_PRIOR``: with few or
+    poor stars the shape is that of the curves, with many good ones it is theirs.
 
     Parameters
     ----------
     colour, ratio, ratio_error : (n,) arrays, one entry a star
-    max_terms : largest number of coefficients; fewer where there are few stars
+    expected : ColourLaw from curves; None for 1
+    max_terms : largest number of coefficients of the polynomial; fewer where there are few stars
 
     Returns
     -------
-    ColourLaw, or None with fewer than ``STARS_PER_TERM`` usable stars
+    ColourLaw, or None with fewer than ``MIN_STARS`` usable stars
     """
     colour, ratio, error = (np.asarray(values, dtype=np.float64) for values in (colour, ratio, ratio_error))
-    used = np.isfinite(colour) & np.isfinite(ratio) & np.isfinite(error) & (error > 0)
+    base = np.array([1.0]) if expected is None else expected.coefficients
+    level = np.polynomial.polynomial.polyval(colour, base)
+    known = np.isfinite(colour) & np.isfinite(ratio) & np.isfinite(error) & (error > 0) & (level > 0)
+    if expected is not None and max_terms > 1:
+        # A star beyond all black bodies is reddened; there the polynomial from the curves holds no more.
+        known &= (colour > expected.colour_range[0] - 0.1) & (colour < expected.colour_range[1] + 0.1)
+    colour, ratio, error, level = colour[known], ratio[known], error[known], level[known]
+    ratio, error = ratio / level, error / level
     # Bright stars are limited by the match of the PSFs, not by their photon noise: 1 % is added.
-    weight = np.zeros_like(ratio)
-    weight[used] = 1 / np.hypot(error[used], 0.01 * np.abs(ratio[used]))
+    weight = 1 / np.hypot(error, MATCH_ERROR * np.abs(ratio))
+    used = np.ones(ratio.size, dtype=bool)
     for _ in range(CLIP_ITERATIONS):
-        terms = min(max_terms, int(used.sum()) // STARS_PER_TERM)
-        if terms < 1:
+        if used.sum() < MIN_STARS:
             return None
-        design = np.polynomial.polynomial.polyvander(colour, terms - 1) * weight[:, None]
-        coefficients = np.linalg.lstsq(design[used], (ratio * weight)[used], rcond=None)[0]
-        residual = np.where(weight > 0, ratio * weight, 0.0) - np.nan_to_num(design) @ coefficients
-        now = (weight > 0) & (np.abs(residual) <= CLIP_SIGMA * mad_std(residual[used]))
-        if np.array_equal(now, used) or now.sum() < STARS_PER_TERM:
+        middle = np.median(colour[used])
+        terms = min(max_terms, len(CORRECTION_PRIOR))
+        design = np.polynomial.polynomial.polyvander(colour - middle, terms - 1)
+        start = np.median(ratio[used])  # the level itself may be off by any factor: the shape is what is known
+        prior = np.diag(1 / (start * np.array(CORRECTION_PRIOR[:terms])))
+        system = np.vstack([design[used] * weight[used, None], prior])
+        target = np.append((ratio * weight)[used], prior[:, 0] * start)
+        correction = np.linalg.lstsq(system, target, rcond=None)[0]
+        residual = (ratio - design @ correction) * weight
+        now = np.abs(residual) <= CLIP_SIGMA * max(mad_std(residual[used]), 1.0)
+        if np.array_equal(now, used) or now.sum() < MIN_STARS:
             break
         used = now
-    # The outermost stars carry the ends of a polynomial poorly.
-    low, high = np.percentile(colour[used], (2, 98))
-    model = np.polynomial.polynomial.polyval(colour[used], coefficients)
-    scatter = float(mad_std(ratio[used] - model) / np.abs(np.median(model)))
+    shifted = np.polynomial.Polynomial(correction)(np.polynomial.Polynomial([-middle, 1.0])).coef
+    coefficients = np.polynomial.polynomial.polymul(base, np.atleast_1d(shifted))
+    low, high = colour[used].min() - BEYOND, colour[used].max() + BEYOND
+    if expected is not None and max_terms > 1:
+        low, high = max(low, expected.colour_range[0]), min(high, expected.colour_range[1])
+    # Of the better half of the stars: that of the others is their own noise.
+    good = used & (weight >= np.median(weight[used]))
+    scatter = float(mad_std(ratio[good] - design[good] @ correction) / np.abs(start))
     return ColourLaw(coefficients, (float(low), float(high)), scatter, int(used.sum()))
 
 
-def predict_colour_law(narrow_curves, broad_curves, blue_curves, red_curves, *, terms=3):
+def predict_colour_law(narrow_curves, broad_curves, blue_curves, red_curves, *, terms=4):
     """The same law for black bodies from known curves, for want of stars.
 
     Parameters

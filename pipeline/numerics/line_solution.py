@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from pipeline.numerics.common_psf import match_planes
 from pipeline.numerics.continuum_ratio import (
@@ -31,6 +32,10 @@ APERTURE_FWHM = 1.6
 
 MIN_STAR_S_N = 30.0
 """Signal to noise in the broadband of a star whose ratio is used."""
+
+PLACES, PLACE_RADII = 8, 5.0
+"""Apertures without a star round each star, and their distance in radii: they tell how gas moves its flux. Apertures
+and their rings, 2.8 radii wide, hardly overlap with the star's."""
 
 BLOCK_PX = 8
 """Blocks on which the mixing is refined: 64 pixels bring the noise down eight times."""
@@ -205,41 +210,70 @@ def _colour_laws(matched, stars, channels, continuum_index, broad, n_broad):
             & stars.starlike()
             & stars.surely_unsaturated()
         )
+    predicted = [
+        predict_colour_law(
+            (s.transmission, s.responses[c]),
+            (broad.transmission, broad.responses[continuum_index[n_broad + i]]),
+            (broad.transmission, broad.responses[blue]),
+            (broad.transmission, broad.responses[red]),
+        )
+        for i, (s, c) in enumerate(channels[n_broad:])
+    ]
     laws, fluxes = [], []
     if good.size:
         x, y = stars.x[good], stars.y[good]
+        around = _empty_places(x, y, stars, radius, shape)
         fluxes = [
-            aperture_flux(v, np.nan_to_num(s), x, y, radius_px=radius)
+            _star_flux(v, np.nan_to_num(s), x, y, around, radius)
             for v, s in zip(matched.value, matched.variance, strict=True)
         ]
         bright = np.all([fluxes[c][0] > MIN_STAR_S_N * fluxes[c][1] for c in range(n_broad)], axis=0)
-        fluxes = [(flux[bright], error[bright]) for flux, error in fluxes]
+        fluxes = [tuple(values[bright] for values in triple) for triple in fluxes]
     for d in range(n_broad, len(channels)):
         law = None
         base = continuum_index[d]
         if good.size and fluxes[0][0].size:
             colour = colour_index(fluxes[blue][0], fluxes[red][0])
             ratio = fluxes[d][0] / fluxes[base][0]
-            error = np.hypot(fluxes[d][1], ratio * fluxes[base][1]) / fluxes[base][0]
-            law = fit_colour_law(colour, ratio, error, max_terms=3 if n_broad == 3 else 1)
+            error = np.hypot(fluxes[d][2], ratio * fluxes[base][2]) / fluxes[base][0]
+            law = fit_colour_law(
+                colour, ratio, error, expected=predicted[d - n_broad], max_terms=3 if n_broad == 3 else 1
+            )
         laws.append(law)
     from_stars = bool(laws) and all(law is not None for law in laws)
     if not from_stars:
-        s0 = broad
-        laws = [
-            predict_colour_law(
-                (s.transmission, s.responses[c]),
-                (s0.transmission, s0.responses[continuum_index[n_broad + i]]),
-                (s0.transmission, s0.responses[blue]),
-                (s0.transmission, s0.responses[red]),
-            )
-            for i, (s, c) in enumerate(channels[n_broad:])
-        ]
+        laws = predicted
     if from_stars:
         typical = float(np.median(colour_index(fluxes[blue][0], fluxes[red][0])))
     else:
         typical = float(np.mean(laws[0].colour_range)) if laws else 0.0
     return _common_range(laws), typical, from_stars
+
+
+def _empty_places(x, y, stars, radius, shape):
+    """(n, PLACES, 2) centres of apertures round each star that hold no star and lie inside; NaN for the others."""
+    turn = 2 * np.pi * np.arange(PLACES) / PLACES
+    at = np.stack(
+        [x[:, None] + PLACE_RADII * radius * np.cos(turn), y[:, None] + PLACE_RADII * radius * np.sin(turn)], axis=-1
+    )
+    nearest = cKDTree(np.column_stack([stars.x, stars.y])).query(at)[0]
+    edge = 3.0 * radius
+    inside = (at > edge).all(axis=-1) & (at < np.array(shape)[::-1] - 1 - edge).all(axis=-1)
+    return np.where((inside & (nearest > 2.0 * radius))[..., None], at, np.nan)
+
+
+def _star_flux(plane, variance, x, y, around, radius):
+    """Flux of stars, its photon noise, and its error with the gas around: what apertures without a star scatter by."""
+    flux, photons = aperture_flux(plane, variance, x, y, radius_px=radius)
+    use = np.isfinite(around[..., 0])
+    empty = np.zeros(use.shape)
+    if use.any():
+        empty[use] = aperture_flux(plane, variance, *around[use].T, radius_px=radius)[0]
+    count = use.sum(axis=1)
+    structure = np.sqrt((empty**2).sum(axis=1) / np.maximum(count, 1))
+    # Where too few places are empty, the usual structure of the field has to do.
+    usual = np.median(structure[count >= PLACES // 2]) if (count >= PLACES // 2).any() else 0.0
+    return flux, photons, np.maximum(photons, np.where(count >= PLACES // 2, structure, usual))
 
 
 def _common_range(laws):

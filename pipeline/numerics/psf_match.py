@@ -89,7 +89,11 @@ def stamps(plane, x, y, half):
 
 
 def empirical_psf(star_stamps):
-    """Weighted mean of star images, 0 outside the disc, sum 1; None where no stamp is usable.
+    """Point-spread function of star images, 0 outside the disc, sum 1; None where no stamp is usable.
+
+    The weighted mean of the stamps is a Moffat profile with an elliptical cross-section plus a remainder; the
+    remainder of each ring of pixels is kept as far as it exceeds the noise there (James & Stein 1961; from memory). So
+    the core is what was measured, and the wings, which are all noise but hold percents of the light, are smooth.
 
     Weights are the inverse variances of the stamps' backgrounds (flux is 1, so bright stars weigh more), none
     more than ``MAX_WEIGHT_RATIO`` times the median. A pixel far off the median of all stamps (a neighbour) is
@@ -104,7 +108,8 @@ def empirical_psf(star_stamps):
         return None
     half = cuts.shape[1] // 2
     grid = np.arange(-half, half + 1)
-    inside = np.hypot(grid[:, None], grid[None, :]) <= ANNULUS_SHARE * half
+    radius = np.hypot(grid[:, None], grid[None, :])
+    inside = radius <= ANNULUS_SHARE * half
     noise = np.array([mad_std(cut[~inside]) for cut in cuts])
     middle = np.median(cuts, axis=0)
     # Besides noise, stars differ a little over the field, in proportion to the profile.
@@ -113,9 +118,48 @@ def empirical_psf(star_stamps):
     positive = noise[noise > 0]
     floor = np.median(positive) / np.sqrt(MAX_WEIGHT_RATIO) if positive.size else 1.0
     weights = 1 / np.maximum(noise, floor) ** 2
-    psf = np.where(inside, np.tensordot(weights / weights.sum(), cuts, axes=1), 0.0)
+    weights /= weights.sum()
+    mean = np.tensordot(weights, cuts, axes=1)
+    smooth, level = _fitted_moffat(mean, inside)
+    remainder = mean - smooth - level
+    variance = float(np.sum((weights * noise) ** 2))
+    psf = np.where(inside, smooth + _significant(remainder, radius, variance), 0.0)
     total = psf.sum()
     return psf / total if total > 0 else None
+
+
+def _fitted_moffat(image, inside):
+    """Elliptical Moffat profile (Moffat 1969) and background level that fit ``image`` best."""
+    half = image.shape[0] // 2
+    y, x = np.mgrid[-half : half + 1, -half : half + 1]
+    peak = float(image.max())
+    width = max(np.sqrt((image > 0.5 * peak).sum() / np.pi), 0.5)
+
+    def parts(p):
+        height, x0, y0, a, b, c, beta, level = p
+        u, v = x - x0, y - y0
+        return height * (1 + a**2 * u**2 + 2 * c * u * v + b**2 * v**2) ** -beta, level
+
+    def misfit(p):
+        profile, level = parts(p)
+        return (profile + level - image).ravel() / peak
+
+    start = np.array([peak, 0.0, 0.0, 0.65 / width, 0.65 / width, 0.0, 3.0, 0.0])
+    low = np.array([0.0, -1.5, -1.5, 0.05 / width, 0.05 / width, 0.0, 1.2, -peak])
+    high = np.array([3 * peak, 1.5, 1.5, 3 / width, 3 / width, 1.0, 12.0, peak])
+    # The cross term stays below the geometric mean of the others, so that the profile falls in every direction.
+    low[5], high[5] = -0.5 * (0.65 / width) ** 2, 0.5 * (0.65 / width) ** 2
+    found = optimize.least_squares(misfit, start, bounds=(low, high), x_scale=np.maximum(np.abs(start), 0.1))
+    return parts(found.x)
+
+
+def _significant(remainder, radius, variance):
+    """``remainder`` times, in each ring of pixels, the share of its power that is not noise."""
+    ring = np.rint(radius).astype(int)
+    count = np.bincount(ring.ravel())
+    power = np.bincount(ring.ravel(), (remainder**2).ravel()) / count
+    share = np.clip(1 - variance / np.maximum(power, variance), 0.0, 1.0)
+    return remainder * ndimage.median_filter(share, 3, mode="nearest")[ring]
 
 
 def psf_fwhm(psf):

@@ -7,6 +7,7 @@ the formulas under test.
 
 from dataclasses import dataclass
 
+import colour
 import numpy as np
 from scipy import ndimage, signal
 
@@ -25,6 +26,10 @@ BROAD_PASSBANDS = ((400.0, 540.0), (600.0, 690.0))
 DUAL_PASSBANDS = ((495.7, 505.7), (651.3, 661.3))
 EXPOSURE_S = 6000.0
 READ_VARIANCE = 0.002  # (e-/s)^2 per pixel times seconds, small beside the sky
+LINE_NAMES = ("Ha", "OIII")
+WIDTHS = {"broad": 3.2, "duo": 2.7}  # FWHM in px
+MEASURED_CAMERA = "Nikon 5100 (NPL)"
+DUST_TEMPERATURE = 12000.0  # K, of the starlight that dust reflects
 
 
 @dataclass
@@ -40,6 +45,9 @@ class Scene:
     stars: dict  # x, y, temperature, flux per set (3, n)
     responses: dict
     transmissions: dict
+    fwhm: dict  # set -> px
+    owner: dict  # line -> channel of the dual-band set that sees it best
+    dust_ratio: dict  # set -> (3,) its continuum over the broadband's, for dust
 
 
 def cloud(rng, shape, *, cover, scale, fringe=0.6):
@@ -87,6 +95,7 @@ def make_scene(
     noise=True,
     bend=0.15,
     brightest=3000.0,
+    temperatures=(3200.0, 18000.0),
 ):
     """A scene of nebula, dust and stars under a graded sky.
 
@@ -97,9 +106,10 @@ def make_scene(
     fwhm : dict set -> px
     line_peak : dict line -> e-/s in its strongest channel
     bend : quadratic part of the sky relative to its linear part
+    temperatures : of the stars, K, spread evenly in the logarithm
     """
     rng = np.random.default_rng(seed)
-    fwhm = {"broad": 3.2, "duo": 2.7, **(fwhm or {})}
+    fwhm = {**WIDTHS, **(fwhm or {})}
     line_peak = {"Ha": 0.6, "OIII": 0.4, **(line_peak or {})}
     responses = responses or typical_response()
     channels = [responses[c] for c in "RGB"]
@@ -111,14 +121,14 @@ def make_scene(
 
     common = cloud(rng, shape, cover=cover, scale=220)
     inside = common > 0
-    maps = {name: line_peak[name] * _within(rng, shape, inside) for name in ("Ha", "OIII")}
+    maps = {name: line_peak[name] * _within(rng, shape, inside) for name in LINE_NAMES}
     dust = dust_peak * _within(rng, shape, inside)
 
     def continuum(temperature, curve, response):
         return in_band(lambda w: black_body_photons(w, temperature), curve, response)
 
-    unit = continuum(12000.0, transmissions["broad"], channels[1])
-    temperatures = np.exp(rng.uniform(np.log(3200), np.log(18000), n_stars))
+    unit = continuum(DUST_TEMPERATURE, transmissions["broad"], channels[1])
+    temperatures = np.exp(rng.uniform(np.log(temperatures[0]), np.log(temperatures[1]), n_stars))
     table_t = np.geomspace(3000, 20000, 40)
     flux = np.minimum(4.0 * rng.pareto(0.6, n_stars) + 4.0, brightest)
     x, y = rng.uniform(12, nx - 13, n_stars), rng.uniform(12, ny - 13, n_stars)
@@ -129,18 +139,21 @@ def make_scene(
     ramp = ramp + bend * (u**2 - 0.5 * u * v + 0.4 * v**2)
     ramp = (ramp - ramp.mean()) / np.ptp(ramp)
 
-    own = {}
-    for name in ("Ha", "OIII"):
-        own[name] = max(line_response(LINES[name], transmissions["duo"], q) for q in channels)
+    own, owner = {}, {}
+    for name in LINE_NAMES:
+        seen = [line_response(LINES[name], transmissions["duo"], q) for q in channels]
+        own[name], owner[name] = max(seen), int(np.argmax(seen))
     scene = Scene(
-        {}, {}, {}, {}, {}, {}, {"x": x, "y": y, "temperature": temperatures}, responses, transmissions
-    )
+        stacks={}, lines={}, mixing={}, sky={}, nebula={}, dust={},
+        stars={"x": x, "y": y, "temperature": temperatures}, responses=responses, transmissions=transmissions,
+        fwhm={name: fwhm[name] for name in sets}, owner=owner, dust_ratio={},
+    )  # fmt: skip
     sky_level = {"broad": np.array([3.0, 4.0, 2.5]), "duo": np.array([0.35, 0.5, 0.3])}
     for name in sets:
         curve = transmissions[name]
         psf = moffat(24, fwhm[name])
         mixing = np.array(
-            [[line_response(LINES[line], curve, q) / own[line] for line in ("Ha", "OIII")] for q in channels]
+            [[line_response(LINES[line], curve, q) / own[line] for line in LINE_NAMES] for q in channels]
         )
         nebula, dusty, star_planes, sky = [], [], [], []
         star_flux = np.empty((3, n_stars))
@@ -148,7 +161,7 @@ def make_scene(
             relative = np.array(
                 [continuum(t, curve, q) / continuum(t, transmissions["broad"], channels[1]) for t in table_t]
             )
-            dust_here = dust * continuum(12000.0, curve, q) / unit
+            dust_here = dust * continuum(DUST_TEMPERATURE, curve, q) / unit
             gas = mixing[c, 0] * maps["Ha"] + mixing[c, 1] * maps["OIII"]
             dusty.append(signal.oaconvolve(np.pad(dust_here, 24, mode="reflect"), psf, mode="valid"))
             nebula.append(signal.oaconvolve(np.pad(gas + dust_here, 24, mode="reflect"), psf, mode="valid"))
@@ -158,6 +171,12 @@ def make_scene(
             star_planes.append(plane)
             sky.append(sky_level[name][c] * (1 + gradient * ramp))
         scene.mixing[name] = mixing
+        scene.dust_ratio[name] = np.array(
+            [
+                continuum(DUST_TEMPERATURE, curve, q) / continuum(DUST_TEMPERATURE, transmissions["broad"], q)
+                for q in channels
+            ]
+        )
         scene.nebula[name] = np.array(nebula)
         scene.dust[name] = np.array(dusty)
         scene.sky[name] = np.array(sky)
@@ -191,3 +210,9 @@ def _add_stars(plane, x, y, flux, fwhm, beta=3.5, half=24):
         y0, y1 = max(int(sy) - half, 0), min(int(sy) + half + 1, ny)
         d2 = (np.arange(x0, x1)[None, :] - sx) ** 2 + (np.arange(y0, y1)[:, None] - sy) ** 2
         plane[y0:y1, x0:x1] += f * norm * (1 + d2 / alpha**2) ** -beta
+
+
+def measured_response():
+    """Curves of a camera as measured at a national laboratory, from the data sets of the colour-science package."""
+    camera = colour.MSDS_CAMERA_SENSITIVITIES[MEASURED_CAMERA]
+    return {c: Curve(camera.wavelengths, np.maximum(camera.values[:, i], 0.0)) for i, c in enumerate("RGB")}

@@ -1,0 +1,110 @@
+"""Table of figures of flatten and lines over simulated scenes; a ! marks a figure beyond its target.
+
+    python -m tests.benchmarks.separation_scenes [seeds] [rows that contain this text]
+
+Nebula over 20, 50 and 85 % of the field, three sensors (one measured), curves given or typical ones that the data
+refine, sky gradients of 60 %, seeing that differs by 30 % either way, and fields without one of the lines.
+"""
+
+import sys
+import time
+
+import numpy as np
+
+from pipeline.numerics.spectrum import typical_response
+from tests.unit.separation_figures import (
+    coupling,
+    flattened,
+    gain_spread,
+    noise_figures,
+    sky_figures,
+    solved,
+    star_free,
+    star_residues,
+)
+from tests.unit.synthetic_stacks import LINE_NAMES, altered_response, make_scene, measured_response
+
+TEMPERATURES_K = (3000.0, 20000.0)
+
+RESPONSES = {
+    "typical": typical_response(),
+    "altered": altered_response(green_to_red=0.05, red_to_green=0.06),
+    "measured": measured_response(),
+}
+
+SCENES = {
+    **{
+        f"{response}, {100 * cover:.0f} %, {source}": {"cover": cover, "response": response, "given": source == "given"}
+        for response in RESPONSES
+        for cover in (0.2, 0.5, 0.85)
+        for source in ("given", "refined")
+        if source == "given" or response != "typical"
+    },
+    "typical, 50 %, gas sharper": {"cover": 0.5, "fwhm": {"broad": 3.6, "duo": 2.75}},
+    "typical, 50 %, gas softer": {"cover": 0.5, "fwhm": {"broad": 2.75, "duo": 3.6}},
+    "altered, 50 %, no [O III]": {"cover": 0.5, "response": "altered", "given": False, "line_peak": {"OIII": 0.0}},
+    "altered, 50 %, no H-alpha": {"cover": 0.5, "response": "altered", "given": False, "line_peak": {"Ha": 0.0}},
+}  # fmt: skip
+
+COLUMNS = (
+    "free", "gradient", "flux", "gain", "spread", "leak", "continuum", "star", "bound", "variance",
+)  # fmt: skip
+
+
+def targets(cover, given):
+    """Largest value of each column; percent, and ratios for the last two."""
+    return {
+        "gradient": 8.0 if cover > 0.6 else 3.0, "flux": 5.0 if cover > 0.6 else 2.0, "gain": 2.0, "spread": 1.0,
+        "leak": 1.0 if given else 3.0, "continuum": 2.0, "star": 1.0, "bound": 1.10, "variance": 1.05,
+    }  # fmt: skip
+
+
+def measure(seed, *, cover, response="typical", given=True, fwhm=None, line_peak=None):
+    """Figures of one scene, the worse line's where there are two."""
+    how = {
+        "seed": seed, "cover": cover, "responses": RESPONSES[response], "fwhm": fwhm, "line_peak": line_peak,
+        "temperatures": TEMPERATURES_K, "gradient": 0.6,
+    }  # fmt: skip
+    assumed = None if given else RESPONSES["typical"]
+    scene = make_scene(**how)
+    flat = flattened(scene)
+    solution, _ = solved(scene, assumed=assumed, flat=flat)
+    quiet_scene = make_scene(**how, noise=False)
+    quiet, _ = solved(quiet_scene, assumed=assumed, clean=False)
+    raw, _ = solved(scene, assumed=assumed, clean=False)
+    mask = star_free(scene)
+    found = coupling(scene, solution, mask)
+    sky = 100 * sky_figures(scene, flat)
+    present = [name for name in LINE_NAMES if np.ptp(scene.lines[name]) > 0]
+    residues = [np.abs(star_residues(scene, raw, name)) for name in LINE_NAMES]
+    noise = np.array([noise_figures(scene, raw, quiet, name) for name in LINE_NAMES])
+    return {
+        "free": 100 * flat["broad"][2],
+        "gradient": sky[:, 0].max(), "flux": sky[:, 1].max(),
+        "gain": 100 * max(abs(found[name].gain - 1) for name in present),
+        "spread": 100 * np.nanmax([gain_spread(scene, solution, mask, name)[0] for name in present]),
+        "leak": 100 * np.nanmax([abs(found[name].other) for name in LINE_NAMES]),
+        "continuum": 100 * max(abs(found[name].continuum) for name in LINE_NAMES),
+        "star": 100 * max(np.median(r) for r in residues),
+        "bound": noise[:, 0].max(), "variance": noise[np.abs(noise[:, 1] - 1).argmax(), 1],
+    }  # fmt: skip
+
+
+def main(seeds=1, wanted=""):
+    print(f"{'scene':32s}" + "".join(f"{name:>11s}" for name in COLUMNS) + "    s")
+    for label, how in SCENES.items():
+        if wanted not in label:
+            continue
+        limits = targets(how["cover"], how.get("given", True))
+        for seed in range(1, seeds + 1):
+            start = time.perf_counter()
+            figures = measure(seed, **how)
+            row = "".join(
+                f"{figures[name]:10.2f}{'!' if name in limits and figures[name] > limits[name] else ' '}"
+                for name in COLUMNS
+            )
+            print(f"{label:32s}{row}{time.perf_counter() - start:5.0f}", flush=True)
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1, sys.argv[2] if len(sys.argv) > 2 else "")

@@ -1,0 +1,232 @@
+"""Figures of flatten and lines on synthetic stacks against their truth; used by tests and by the benchmark of scenes.
+
+Nothing that the stages say of themselves enters, save the VARIANCE that is put to the test.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import ndimage
+from scipy.spatial import cKDTree
+
+from pipeline.numerics.line_solution import FilterSetData, solve_lines
+from pipeline.numerics.robust import mad_std
+from pipeline.numerics.sky_model import find_free_cells
+from pipeline.numerics.spectrum import LINES
+from pipeline.stages.flatten import flatten, tabulate
+from tests.unit.synthetic_stacks import LINE_NAMES
+
+__all__ = [
+    "Coupling",
+    "coupling",
+    "flattened",
+    "gain_spread",
+    "noise_figures",
+    "sky_figures",
+    "solved",
+    "star_free",
+    "star_residues",
+]
+
+CELL_PX = 24
+"""Cells of flattening: sixteen across the shorter side, which is what the stage would choose."""
+
+WINDOW_PX = 10.0
+"""Sigma of the window under which noise is compared: kernels of matching, sigma about 1 px, lose 1 % of it."""
+
+APART_PX = 25
+"""Distance of samples under that window: correlation exp(-25^2 / 4 / 10^2) = 0.2."""
+
+RESIDUE_SIGMA = 100.0
+"""Flux over noise of stars whose residue is looked at, so that noise alone leaves less than 1 %."""
+
+APERTURE_FWHM = 1.6
+"""Radius of the aperture about a star: holds 90 % of a Moffat profile."""
+
+
+@dataclass(frozen=True)
+class Coupling:
+    """Regression of a solved map on the true maps: gain, leakage of the other line, leakage of the continuum in the
+    line's own narrow channel.
+    """
+
+    gain: float
+    other: float
+    continuum: float
+
+
+def flattened(scene, *, max_order=3):
+    """dict set -> (LinearImage, background, free share) by the functions of the stage."""
+    tables = {
+        name: tabulate(image, cell=CELL_PX, star_sigma=5.0, star_growth=1.0)
+        for name, image in scene.stacks.items()
+    }
+    free = find_free_cells(list(tables.values()), max_order=max_order)
+    out = {}
+    for name, cells in tables.items():
+        flat, background, _ = flatten(scene.stacks[name], cells, free, max_order=max_order)
+        out[name] = (flat, background, float(free.mean()))
+    return out
+
+
+def sky_figures(scene, flat):
+    """Per set and channel: (residual gradient, flux error), in the nebula's 10-90 range and in its flux.
+
+    Parameters
+    ----------
+    flat : from :func:`flattened`
+
+    Returns
+    -------
+    (n, 2) float64
+    """
+    rows = []
+    for name, (_, background, _) in flat.items():
+        for c in range(len(background)):
+            nebula = scene.nebula[name][c]
+            inside = nebula > 0.01 * nebula.max()
+            error = background[c] - scene.sky[name][c]
+            spread = np.ptp(np.percentile(nebula[inside], (10, 90)))
+            rows.append((np.ptp(error) / spread, abs(error[inside].sum() / nebula[inside].sum())))
+    return np.array(rows)
+
+
+def solved(scene, *, assumed=None, sets=("broad", "duo"), flat=None, **options):
+    """Solve the lines of a scene.
+
+    Parameters
+    ----------
+    assumed : responses that the solver is told, which the data then refine; None for the true ones
+    flat : from :func:`flattened`; None for the true sky
+
+    Returns
+    -------
+    solution : LineSolution
+    data : dict set -> FilterSetData
+    """
+    responses = assumed or scene.responses
+    data = {}
+    for name in sets:
+        image = scene.stacks[name]
+        if flat is None:
+            image = replace(image, value=(image.value - scene.sky[name]).astype(np.float32))
+        else:
+            image = flat[name][0]
+        data[name] = FilterSetData(name, image, scene.transmissions[name], tuple(responses[c] for c in "RGB"))
+    narrow = [data["duo"]] if "duo" in data else []
+    lines = [LINES[name] for name in LINE_NAMES]
+    return solve_lines(data.get("broad"), narrow, lines, refine=assumed is not None, **options), data
+
+
+def star_free(scene, radius=8):
+    """(ny, nx) bool: away from stars and edges."""
+    shape = next(iter(scene.lines.values())).shape
+    mask = np.zeros(shape, bool)
+    mask[16:-16, 16:-16] = True
+    yy, xx = np.mgrid[: shape[0], : shape[1]]
+    for x, y in zip(scene.stars["x"], scene.stars["y"], strict=True):
+        mask &= (xx - x) ** 2 + (yy - y) ** 2 > radius**2
+    return mask
+
+
+def coupling(scene, solution, mask):
+    """dict line -> Coupling, over the pixels of ``mask``."""
+    out = {}
+    for j, name in enumerate(LINE_NAMES):
+        other = LINE_NAMES[1 - j]
+        dust = scene.dust["duo"][scene.owner[name]][mask]
+        planes = (scene.lines[name][mask], scene.lines[other][mask], dust, np.ones(mask.sum()))
+        # A line or continuum that is not there has no share.
+        present = [np.ptp(plane) > 0 or i == 3 for i, plane in enumerate(planes)]
+        terms = np.column_stack([plane for plane, use in zip(planes, present, strict=True) if use])
+        found = np.linalg.lstsq(terms, solution.lines[j][mask], rcond=None)[0]
+        values = np.full(4, np.nan)
+        values[present] = found
+        out[name] = Coupling(*values[:3])
+    return out
+
+
+def gain_spread(scene, solution, mask, name):
+    """Standard deviation of the gain over nine fields of the image that hold gas, and the number of those."""
+    truth, found = scene.lines[name], solution.lines[LINE_NAMES.index(name)]
+    ny, nx = mask.shape
+    gains = []
+    for rows in np.array_split(np.arange(ny), 3):
+        for columns in np.array_split(np.arange(nx), 3):
+            part = np.ix_(rows, columns)
+            use = mask[part] & (truth[part] > 0.15 * np.quantile(truth, 0.995))
+            if use.sum() > 1000:
+                gains.append(np.polyfit(truth[part][use], found[part][use], 1)[0])
+    return (float(np.std(gains)) if len(gains) > 1 else np.nan), len(gains)
+
+
+def star_residues(scene, solution, name):
+    """Light that isolated stars leave in a line map over their narrowband light, both in one aperture: (n,) float64.
+
+    Stars without a neighbour of 1 % of their light within four widths, bright enough that noise is below 1 %.
+    """
+    j, c = LINE_NAMES.index(name), scene.owner[name]
+    x, y, flux = scene.stars["x"], scene.stars["y"], scene.stars["duo"][c]
+    fwhm = max(scene.fwhm.values())
+    alone = np.ones(x.size, bool)
+    for a, b in cKDTree(np.column_stack([x, y])).query_pairs(4 * fwhm):
+        alone[a] &= flux[b] < 0.01 * flux[a]
+        alone[b] &= flux[a] < 0.01 * flux[b]
+    error = solution.lines[j] - scene.lines[name]
+    ny, nx = error.shape
+    out = []
+    for s in np.flatnonzero(alone):
+        x0, y0 = int(x[s]), int(y[s])
+        reach = int(np.ceil(4 * fwhm))
+        if not (reach < x0 < nx - reach - 1 and reach < y0 < ny - reach - 1):
+            continue
+        window = np.s_[y0 - reach : y0 + reach + 1, x0 - reach : x0 + reach + 1]
+        r = np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1] - np.array([y[s] - y0, x[s] - x0])[:, None, None])
+        core, ring = r <= APERTURE_FWHM * fwhm, (r > 2.5 * fwhm) & (r <= 4 * fwhm)
+        noise = np.sqrt(np.sum(solution.line_variance[j][window][core]))
+        light = 0.9 * flux[s]
+        if light < RESIDUE_SIGMA * noise:
+            continue
+        cut = error[window]
+        out.append((cut[core] - np.median(cut[ring])).sum() / light)
+    return np.array(out)
+
+
+def noise_figures(scene, solution, quiet, name):
+    """Noise of a line map over the bound of generalised least squares, and over its own VARIANCE.
+
+    Parameters
+    ----------
+    solution : of the scene
+    quiet : of the same scene without noise; the difference is noise alone
+
+    Returns
+    -------
+    over_bound, over_variance : float, ratios of standard deviations
+    """
+    j = LINE_NAMES.index(name)
+    noise = np.where(solution.filled | quiet.filled, 0.0, solution.lines[j] - quiet.lines[j])
+    part = np.s_[APART_PX:-APART_PX:APART_PX, APART_PX:-APART_PX:APART_PX]
+    clean = ndimage.gaussian_filter((solution.filled | quiet.filled).astype(float), WINDOW_PX)[part] < 0.01
+    smooth = ndimage.gaussian_filter(noise, WINDOW_PX)[part][clean]
+    # A mean under a Gaussian window of sigma S has the variance of a pixel over 4 pi S^2.
+    # Robust: a few windows hold stars, whose remnants differ between the two.
+    measured = mad_std(smooth) * np.sqrt(4 * np.pi) * WINDOW_PX
+    stated = np.sqrt(np.mean(ndimage.gaussian_filter(solution.line_variance[j], WINDOW_PX)[part][clean]))
+    return measured / _bound(scene, j, part, clean), measured / stated
+
+
+def _bound(scene, j, part, clean):
+    """Standard deviation of the best linear unbiased estimate where the true mixing is known (Gauss-Markov)."""
+    sets = list(scene.stacks)
+    ratio = np.concatenate([scene.dust_ratio[name] for name in sets])
+    design = np.zeros((3 * len(sets), 3 + len(LINE_NAMES)))
+    for d in range(len(design)):
+        design[d, d % 3] = ratio[d]
+    design[:, 3:] = np.concatenate([scene.mixing[name] for name in sets])
+    variance = np.concatenate([scene.stacks[name].variance for name in sets])
+    planes = np.array([ndimage.gaussian_filter(v, WINDOW_PX)[part][clean] for v in variance])
+    found = [
+        np.linalg.inv((design / planes[:, i, None]).T @ design)[3 + j, 3 + j] for i in range(planes.shape[1])
+    ]
+    return float(np.sqrt(np.mean(found)))
