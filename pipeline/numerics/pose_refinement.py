@@ -25,10 +25,20 @@ CLIP_SIGMA = 4.0
 """Matches with a residual beyond this many expected errors (rescaled by the robust scatter) are clipped."""
 
 POSITION_FLOOR_PX = 0.03
-"""Error of a position that no photon statistics explain: pixel structure, profile mismatch, scintillation."""
+"""Error of a position that no photon statistics explain: pixel structure, profile mismatch, scintillation. Assumed
+until enough stars match to tell it."""
 
-ITERATIONS = 12
-"""Upper limit of match-and-fit rounds; the matches settle after three or four."""
+FLOOR_RANGE_PX = (0.002, 0.1)
+"""What the stars may make of it."""
+
+FLOOR_SETTLED = 0.05
+"""Relative change of it at which a fit has settled: weights matter to second order."""
+
+FLOOR_STARS = 12
+"""So many matches tell it to a quarter or so; with fewer the assumption stays."""
+
+ITERATIONS = 16
+"""Upper limit of match-and-fit rounds; the matches settle after three or four, the unexplained error after ten."""
 
 MIN_STARS_PER_PARAMETER = 1.5
 """A pliable pose needs at least this many stars (two coordinates each) per parameter."""
@@ -138,13 +148,13 @@ def refine(
     pose = Pose.from_matrix(guess, shape)
     radius = min(START_RADIUS_PX, START_SPACING_FRACTION * _spacing(target))
     i = j = np.zeros(0, dtype=np.intp)
-    scale = 1.0
+    scale, floor = 1.0, POSITION_FLOOR_PX
     for step in range(ITERATIONS):
         moved = np.column_stack(pose.forward(*source.T))
         before = (i, j)
         settling = step >= len(RADIUS_STEPS)
         i, j = mutual_nearest(moved, target, radius * RADIUS_STEPS[min(step, len(RADIUS_STEPS) - 1)])
-        sigma = np.sqrt(source_error[i] ** 2 + target_error[j] ** 2 + POSITION_FLOOR_PX**2)
+        sigma = np.sqrt(source_error[i] ** 2 + target_error[j] ** 2 + floor**2)
         if settling:
             inside = np.hypot(*(moved[i] - target[j]).T) < CLIP_SIGMA * scale * sigma
             i, j, sigma = i[inside], j[inside], sigma[inside]
@@ -153,12 +163,33 @@ def refine(
         # While the matches are still dirty a stiff pose does not follow them.
         allowed = kinds if settling else kinds[:1]
         pose = _bent(pose, distortion, allowed, source[i], target[j], sigma, mirrored)
-        residual = (np.column_stack(pose.forward(*source[i].T)) - target[j]) / sigma[:, None]
+        residual = np.column_stack(pose.forward(*source[i].T)) - target[j]
+        floor_before = floor
+        if settling and len(i) >= FLOOR_STARS:
+            stated = np.hypot(source_error[i], target_error[j])
+            floor = _unexplained(residual, stated, 2 * len(i) - PARAMETERS[allowed[0]])
+            sigma = np.hypot(stated, floor)
+        residual /= sigma[:, None]
         # The unit is one expected error; less than that cannot be concluded from a handful of stars.
         scale = max(1.0, float(mad_std(residual)))
-        if settling and np.array_equal(i, before[0]) and np.array_equal(j, before[1]):
+        steady = abs(floor - floor_before) <= FLOOR_SETTLED * floor
+        if settling and steady and np.array_equal(i, before[0]) and np.array_equal(j, before[1]):
             break
     return _with_evidence(pose, source, target, sigma, i, j, CLIP_SIGMA * scale * np.median(sigma), mirrored)
+
+
+def _unexplained(residual, stated, freedom):
+    """Error that has to be added to the stated ones for residuals to be as large as expected.
+
+    The root of sum r^2 / (s^2 + t^2) = degrees of freedom (Paule & Mandel 1982, J. Res. NBS 87, 377; from memory), by
+    halving; single residuals are capped, so that a few wrong matches do not decide.
+    """
+    low, high = FLOOR_RANGE_PX
+    for _ in range(16):
+        middle = np.sqrt(low * high)
+        pulls2 = np.minimum(residual**2 / (stated**2 + middle**2)[:, None], CLIP_SIGMA**2)
+        low, high = (middle, high) if pulls2.sum() > freedom else (low, middle)
+    return np.sqrt(low * high)
 
 
 def _bent(pose, distortion, kinds, source, target, sigma, mirrored):
