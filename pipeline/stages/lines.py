@@ -13,6 +13,7 @@ from pipeline.errors import InputError
 from pipeline.filter_curves import channel_responses, transmission_of
 from pipeline.fitsio import read_linear, write_fits, write_linear
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
+from pipeline.numerics.significance import significance
 from pipeline.numerics.spectrum import LINES
 from pipeline.settings.filters import lines_of
 
@@ -270,6 +271,9 @@ def _write_line(layout, line, solution, index, broad):
         extensions={
             "VARIANCE": solution.line_variance[index],
             "FILLED": (solution.filled & known).astype(np.uint8),
+            "SIGNIFICANCE": significance(
+                solution.lines[index], solution.line_variance[index], solution.notes["psf_target_fwhm_px"]
+            ),
         },
         keywords=_line_keywords(
             line, solved=True, owner=solution.owners[index], response=response, channels=channels
@@ -278,6 +282,7 @@ def _write_line(layout, line, solution, index, broad):
             "lines: generalised least squares of continuum and lines on all channels at one PSF",
             "lines: flux is what the line gives in channel LINECHAN of set LINESET",
             "lines: FILLED marks pixels under star remnants, interpolated from around",
+            "lines: SIGNIFICANCE is the mean over a star's width in units of its standard error",
         ],
     )
 
@@ -286,7 +291,11 @@ def _write_empty_line(layout, line, shape):
     write_fits(
         layout.line(line.name),
         np.zeros(shape, dtype=np.float32),
-        extensions={"VARIANCE": np.full(shape, np.nan, np.float32), "FILLED": np.zeros(shape, np.uint8)},
+        extensions={
+            "VARIANCE": np.full(shape, np.nan, np.float32),
+            "FILLED": np.zeros(shape, np.uint8),
+            "SIGNIFICANCE": np.full(shape, np.nan, np.float32),
+        },
         keywords=_line_keywords(line, solved=False),
         history=["lines: this line could not be separated; see the QA record"],
     )
