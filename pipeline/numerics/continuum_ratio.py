@@ -102,7 +102,9 @@ def fit_colour_law(colour, ratio, ratio_error, *, expected=None, max_terms=3):
         middle = np.median(colour[used])
         terms = min(max_terms, len(CORRECTION_PRIOR))
         design = np.polynomial.polynomial.polyvander(colour - middle, terms - 1)
-        start = np.median(ratio[used])  # the level itself may be off by any factor: the shape is what is known
+        start = np.median(
+            ratio[used]
+        )  # the level itself may be off by any factor: the shape is what is known
         prior = np.diag(1 / (start * np.array(CORRECTION_PRIOR[:terms])))
         system = np.vstack([design[used] * weight[used, None], prior])
         target = np.append((ratio * weight)[used], prior[:, 0] * start)

@@ -254,7 +254,8 @@ def _empty_places(x, y, stars, radius, shape):
     """(n, PLACES, 2) centres of apertures round each star that hold no star and lie inside; NaN for the others."""
     turn = 2 * np.pi * np.arange(PLACES) / PLACES
     at = np.stack(
-        [x[:, None] + PLACE_RADII * radius * np.cos(turn), y[:, None] + PLACE_RADII * radius * np.sin(turn)], axis=-1
+        [x[:, None] + PLACE_RADII * radius * np.cos(turn), y[:, None] + PLACE_RADII * radius * np.sin(turn)],
+        axis=-1,
     )
     nearest = cKDTree(np.column_stack([stars.x, stars.y])).query(at)[0]
     edge = 3.0 * radius

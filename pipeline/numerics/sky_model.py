@@ -16,7 +16,7 @@ from scipy import ndimage
 from pipeline.numerics.robust import mad_std
 from pipeline.numerics.surface import PolynomialSurface, exponents
 
-__all__ = ["Cells", "Sky", "cell_table", "find_free_cells", "fit_sky"]
+__all__ = ["Cells", "Sky", "agreeing_cells", "cell_table", "find_free_cells", "fit_sky", "fit_with_templates"]
 
 SAMPLES_PER_CELL = 400
 """Pixels whose median stands for a cell: its error is then 6 % of the pixel noise, well below nebular structure."""
@@ -50,6 +50,9 @@ SCALE_STEP = 1.4
 
 ROUNDS_PER_SCALE = 3
 """Refits at each scale."""
+
+TINY = 1e-12
+"""Ratio of errors that stands for 0 where a surface fits exactly."""
 
 HELD_OUT_GAIN = 0.05
 """Relative gain in held-out error that a further order must bring; less is within the chance of the folds."""
@@ -166,15 +169,33 @@ def find_free_cells(tables, *, max_order, clip_sigma=3.0):
     first = tables[0]
     value = np.concatenate([table.value for table in tables])
     error = np.concatenate([table.error for table in tables])
+    together = Cells(first.x, first.y, value, error, first.shape)
     known = np.isfinite(value).all(axis=0)
+    return agreeing_cells(together, known, max_order=max_order, clip_sigma=clip_sigma)
+
+
+def agreeing_cells(cells, known, *, max_order, clip_sigma, templates=None):
+    """Cells in which every plane is a surface, plus any shares of templates, and nothing on top.
+
+    Parameters
+    ----------
+    cells : Cells, all planes of which are judged together
+    known : (gy, gx) bool, cells with data
+    max_order, clip_sigma : as for :func:`find_free_cells`
+    templates : (gy, gx, T) light whose shares in the planes are fitted as well, or None
+
+    Returns
+    -------
+    (gy, gx) bool
+    """
     if known.sum() < CELLS_PER_TERM * len(exponents(1)):
         return known
-    frame = _frame(first.shape)
-    x, y, planes = first.x[known], first.y[known], value[:, known]
+    frame = _frame(cells.shape)
+    x, y, planes, error = cells.x[known], cells.y[known], cells.value[:, known], cells.error
     tolerance = np.hypot(error[:, known], MODEL_FLOOR * np.abs(np.median(planes, axis=1))[:, None])
     best = None
     for order in range(1, max_order + 1):
-        terms = _terms(x, y, order, frame)
+        terms = _with(templates, _terms(x, y, order, frame), known)
         if known.sum() < CELLS_PER_TERM * terms.shape[1]:
             break
         agrees = _polished(terms, planes, tolerance, clip_sigma)
@@ -228,49 +249,78 @@ def _annealed_scores(terms, planes, tolerance):
 def fit_sky(cells, free, *, max_order):
     """Surface of each channel on the free cells, of the order that held-out cells ask for.
 
-    A higher order is taken only where it lowers the error of left-out groups noticeably.
-
     Returns
     -------
     list of Sky, one a channel
     """
-    return [_fit_channel(cells, c, free, max_order) for c in range(cells.value.shape[0])]
+    return [sky for sky, _ in fit_with_templates(cells, free, None, max_order=max_order)]
 
 
-def _fit_channel(cells, channel, free, max_order):
-    frame = _frame(cells.shape)
-    plane = cells.value[channel]
-    use = free & np.isfinite(plane)
+def fit_with_templates(cells, free, templates, *, max_order):
+    """Surface of each channel, and the shares in it of ``templates``, on the free cells.
+
+    A higher order is taken only where it lowers the error of left-out groups noticeably, all channels taken together:
+    what lights the sky is the same for all, and one of them alone goes astray more easily.
+
+    Parameters
+    ----------
+    templates : (gy, gx, T), or None
+
+    Returns
+    -------
+    list of (Sky, (T,) float64), one a channel
+    """
+    use = free & np.isfinite(cells.value).all(axis=0)
     groups = _groups(cells, use)
-    rms, chosen, chosen_error = [], 0, np.inf
-    held_out = np.full(plane.shape, np.nan)
+    tried = []
     for order in range(max_order + 1):
-        terms = _terms(cells.x, cells.y, order, frame)
-        if use.sum() < CELLS_PER_TERM * terms.shape[-1]:
-            break
-        left = np.full(plane.shape, np.nan)
-        squares = []
-        for group in range(FOLDS):
-            out, fit = use & (groups == group), use & (groups != group)
-            if not out.any() or fit.sum() < CELLS_PER_TERM * terms.shape[-1]:
-                continue
-            left[out] = plane[out] - terms[out] @ _solve(terms[fit], plane[fit])
-            squares.append(np.mean(left[out] ** 2))
-        if not squares:
+        left = _held_out(cells, use, groups, order, templates)
+        if left is None:
             break
         # The median over groups: one group may hold a faint cloud.
-        error = float(np.sqrt(np.median(squares)))
-        rms.append(error)
-        if error < chosen_error * (1 - HELD_OUT_GAIN):
-            chosen, chosen_error, held_out = order, error, left
-    terms = _terms(cells.x, cells.y, chosen, frame)
-    coefficients = _solve(terms[use], plane[use])
-    scatter = max(
-        mad_std(plane[use] - terms[use] @ coefficients), float(np.median(cells.error[channel][use]))
-    )
-    covariance = scatter**2 * np.linalg.pinv(terms[use].T @ terms[use])
-    surface = PolynomialSurface(chosen, coefficients, frame.x0, frame.y0, frame.scale)
-    return Sky(surface, covariance, tuple(rms), held_out)
+        squares = [[np.mean(plane[use & (groups == g)] ** 2) for g in range(FOLDS)] for plane in left]
+        tried.append((np.sqrt(np.nanmedian(squares, axis=1)), left))
+    chosen = 0
+    for order in range(1, len(tried)):
+        gain = np.divide(
+            tried[order][0], tried[chosen][0], out=np.ones(len(left)), where=tried[chosen][0] > 0
+        )
+        if np.exp(np.mean(np.log(np.maximum(gain, TINY)))) < 1 - HELD_OUT_GAIN:
+            chosen = order
+    frame = _frame(cells.shape)
+    terms = _with(templates, _terms(cells.x, cells.y, chosen, frame))[use]
+    size = len(exponents(chosen))
+    inverse = np.linalg.pinv(terms.T @ terms)
+    made = []
+    for c, plane in enumerate(cells.value):
+        coefficients = _solve(terms, plane[use])
+        scatter = max(mad_std(plane[use] - terms @ coefficients), float(np.median(cells.error[c][use])))
+        surface = PolynomialSurface(chosen, coefficients[:size], frame.x0, frame.y0, frame.scale)
+        rms = tuple(float(errors[c]) for errors, _ in tried)
+        left = tried[chosen][1][c] if tried else np.full(plane.shape, np.nan)
+        made.append((Sky(surface, scatter**2 * inverse[:size, :size], rms, left), coefficients[size:]))
+    return made
+
+
+def _held_out(cells, use, groups, order, templates):
+    """(C, gy, gx) residuals of free cells about surfaces fitted without their group, or None with too few cells."""
+    terms = _with(templates, _terms(cells.x, cells.y, order, _frame(cells.shape)))
+    least = CELLS_PER_TERM * terms.shape[-1]
+    if use.sum() < least:
+        return None
+    left = np.full(cells.value.shape, np.nan)
+    for group in range(FOLDS):
+        out, fit = use & (groups == group), use & (groups != group)
+        if not out.any() or fit.sum() < least:
+            return None
+        solution = _solve(terms[fit], cells.value[:, fit].T)
+        left[:, out] = cells.value[:, out] - (terms[out] @ solution).T
+    return left
+
+
+def _with(templates, terms, part=...):
+    """Terms of a surface followed by templates at the same cells."""
+    return terms if templates is None else np.concatenate([terms, templates[part]], axis=-1)
 
 
 def _smoothed(plane, known):

@@ -9,15 +9,26 @@ import numpy as np
 
 from pipeline import qa
 from pipeline.bundles import LinearImage
+from pipeline.filter_curves import channel_responses, owner_channel
 from pipeline.fitsio import read_linear, write_linear
+from pipeline.numerics.crowded_sky import crowded_sky
 from pipeline.numerics.sky_model import cell_table, find_free_cells, fit_sky
+from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.stack_stars import detect_stars, star_mask
 from pipeline.numerics.surface import fit_surface
+from pipeline.settings.filters import lines_of
 
-__all__ = ["flatten", "gradient", "run", "tabulate"]
+__all__ = ["find_skies", "flatten", "gradient", "run", "tabulate"]
 
 STAR_LIMIT_SIGMA = 0.3
 """Starlight above this share of the pixel noise is masked; the medians of cells ignore what is below."""
+
+CROWDED = 0.2
+"""Share of cells free of all nebula below which kinds of light are told apart. On simulated nebulae both ways are
+equally good there; below, this one is better by half, above, the plain one."""
+
+CONTINUUM_ROLES = ("broadband", "unfiltered")
+"""Roles whose stacks show dust, the better first."""
 
 CELLS_ACROSS = 16
 """Cells that the shorter side of an image should at least have."""
@@ -51,28 +62,68 @@ def tabulate(image, *, cell, star_sigma, star_growth):
     return cell_table(image.value, image.variance, valid & ~covered, cell=cell)
 
 
-def flatten(image, cells, free, *, max_order):
+def flatten(image, skies):
     """Subtract the sky of each channel.
 
     Parameters
     ----------
     image : LinearImage
-    cells : Cells of the image
-    free : (gy, gx) bool, cells of pure sky
-    max_order : highest order of the surface
+    skies : list of Sky, one a channel
 
     Returns
     -------
     flat : LinearImage, sky 0 where covered and 0 elsewhere; variance as before, the sky model's own
         uncertainty is common to all pixels and reported apart
     background : (C, ny, nx) float32, what was subtracted
-    skies : list of Sky
     """
-    skies = fit_sky(cells, free, max_order=max_order)
-    background = np.stack([sky.surface.on_grid(image.shape[1:]) for sky in skies])
-    value = np.where(image.valid, image.value - background, 0.0).astype(np.float32)
-    flat = LinearImage(value, image.variance, image.coverage, image.rejected)
-    return flat, background.astype(np.float32), skies
+    background = np.stack([sky.surface.on_grid(image.shape[1:]) for sky in skies]).astype(np.float32)
+    value = np.where(image.valid, image.value - background, np.float32(0.0)).astype(np.float32)
+    return LinearImage(value, image.variance, image.coverage, image.rejected), background
+
+
+def find_skies(unit, tables, roles, owners, *, max_order, clip_sigma):
+    """Skies of the channels of filter set ``unit``.
+
+    Where hardly any cell is free of all nebula, kinds of light are told apart (see :mod:`crowded_sky`).
+
+    Parameters
+    ----------
+    unit : name of a filter set
+    tables : dict name -> Cells, of all sets with data
+    roles : dict name -> role
+    owners : dict name -> channels that show a line best; of sets that carry lines
+    max_order, clip_sigma : highest order of the surface, and excess that marks nebula
+
+    Returns
+    -------
+    skies : list of Sky
+    free : (gy, gx) bool, cells without any nebula
+    shares : dict of float, if kinds of light were told apart: share of cells without each; else None
+    """
+    cells = tables[unit]
+    known = np.isfinite(cells.value).all(axis=0)
+    free = find_free_cells(list(tables.values()), max_order=max(max_order, 1), clip_sigma=clip_sigma)
+    if (free & known).sum() < CROWDED * known.sum() and owners:
+        continuum = unit if roles[unit] in CONTINUUM_ROLES else _first_of(tables, roles)
+        narrow = sorted(owners)
+        places = [(narrow.index(name), c) for name in narrow for c in owners[name]]
+        found = crowded_sky(
+            tables.get(continuum), [tables[name] for name in narrow], places,
+            max_order=max_order, clip_sigma=clip_sigma,
+        )  # fmt: skip
+        if found is not None and (unit == continuum or unit in narrow):
+            skies = found.continuum if unit == continuum else found.narrow[narrow.index(unit)]
+            return skies, free, found.free_share
+    if not free.any():
+        # Better a constant from the darkest cells than no zero at all; a flag says so.
+        free = _darkest(cells)
+    return fit_sky(cells, free, max_order=max_order), free, None
+
+
+def _first_of(tables, roles):
+    """The set that shows dust best: broadband before unfiltered; None without either."""
+    there = [name for role in CONTINUUM_ROLES for name in sorted(tables) if roles[name] == role]
+    return there[0] if there else None
 
 
 def gradient(plane):
@@ -108,24 +159,32 @@ def run(layout, unit, settings, *, filter_sets):
         cell = int(np.clip(min(image.shape[1:]) // CELLS_ACROSS, MIN_CELL_PX, options["cell_px"]))
         how = {"cell": cell, "star_sigma": options["star_sigma"], "star_growth": options["star_growth"]}
         cells = tabulate(image, **how)
-        tables = [cells]
+        tables, channels = {unit: cells}, {unit: image.channels}
         for other in filter_sets:
             if other == unit or not layout.stack(other).is_file():
                 continue
             companion = read_linear(layout.stack(other))
             record.input(layout.stack(other))
             if companion.valid.any() and companion.shape[1:] == image.shape[1:]:
-                tables.append(tabulate(companion, **how))
-        free = find_free_cells(
-            tables, max_order=max(options["max_order"], 1), clip_sigma=options["object_sigma"]
+                tables[other], channels[other] = tabulate(companion, **how), companion.channels
+        entries = settings["filter_sets"]
+        skies, free, shares = find_skies(
+            unit,
+            tables,
+            {name: entries[name]["role"] for name in tables},
+            _owners(channels, entries, settings["camera"]["response"]),
+            max_order=options["max_order"],
+            clip_sigma=options["object_sigma"],
         )
-        if not free.any():
-            # Better a constant from the darkest cells than no zero at all; the flag below says so.
-            free = _darkest(cells)
-        flat, background, skies = flatten(image, cells, free, max_order=options["max_order"])
+        flat, background = flatten(image, skies)
         known = np.isfinite(cells.value).all(axis=0)
         share = float((free & known).sum() / max(known.sum(), 1))
         record.metrics({"free_sky_fraction": share, "cell_px": cell, "filter_sets_used": len(tables)})
+        record.metric(
+            "sky_found_by", "cells free of nebula" if shares is None else "cells free of one light each"
+        )
+        for light, light_share in (shares or {}).items():
+            record.metric(f"cells_without_{light}", light_share)
         for c, name in enumerate(image.channels):
             record.metrics(_channel_metrics(name, background[c], skies[c], cells))
         if share < options["least_free_share"]:
@@ -137,6 +196,12 @@ def run(layout, unit, settings, *, filter_sets):
                 value=share,
                 limit=options["least_free_share"],
             )
+        if shares is not None:
+            record.flag(
+                "sky_by_kinds_of_light", "info",
+                f"{100 * share:.0f} % of the field of {unit} is free of all nebula; the sky was found from cells that "
+                "are free of one line or of the dust at a time",
+            )  # fmt: skip
         orders = ", ".join(str(sky.surface.order) for sky in skies)
         _write(
             layout,
@@ -145,6 +210,18 @@ def run(layout, unit, settings, *, filter_sets):
             background,
             f"sky subtracted: order {orders}; free sky {share:.3f}; cell {cell} px",
         )
+
+
+def _owners(channels, entries, response_path):
+    """Filter set -> channels that show a line best, of the sets that carry lines."""
+    owners = {}
+    for name in sorted(channels):
+        lines = [line for line in lines_of(entries[name]) if line in LINES]
+        if lines:
+            responses = channel_responses(channels[name], response_path)
+            found = {owner_channel(line, entries[name], responses) for line in lines} - {None}
+            owners[name] = sorted(found)
+    return {name: found for name, found in owners.items() if found}
 
 
 def _channel_metrics(name, background, sky, cells):

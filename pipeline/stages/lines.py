@@ -10,10 +10,12 @@ import numpy as np
 from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
+from pipeline.filter_curves import channel_responses, transmission_of
 from pipeline.fitsio import read_linear, write_fits, write_linear
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
-from pipeline.numerics.spectrum import LINES, constant_curve, read_curves, top_hat, typical_response
-from pipeline.settings.filters import lines_of, passbands_of
+from pipeline.numerics.significance import significance
+from pipeline.numerics.spectrum import LINES
+from pipeline.settings.filters import lines_of
 
 __all__ = ["filter_set_data", "run"]
 
@@ -40,33 +42,9 @@ def filter_set_data(name, image, entry, response_path):
     Returns
     -------
     FilterSetData
-
-    Raises
-    ------
-    InputError
-        If a curve lacks a channel.
     """
-    responses = read_curves(response_path) if response_path else typical_response()
-    missing = [channel for channel in image.channels if channel not in responses]
-    if missing == ["L"] and {"R", "G", "B"} <= set(responses):
-        # A sensor without colour filters, and curves of one with them: their mean has the right shape at least.
-        missing, responses = [], {"L": _mean_curve([responses[c] for c in "RGB"])}
-    if missing:
-        raise InputError(
-            f"{response_path}: expected a column for channel {missing[0]}, found {', '.join(responses)}"
-        )
-    if entry["transmission"]:
-        curves = read_curves(entry["transmission"])
-        if "transmission" not in curves:
-            raise InputError(
-                f"{entry['transmission']}: expected a column transmission, found {', '.join(curves)}"
-            )
-        transmission = curves["transmission"]
-    else:
-        bands = passbands_of(entry)
-        transmission = top_hat(bands) if bands else constant_curve()
-    channels = tuple(responses[channel] for channel in image.channels)
-    return FilterSetData(name, image, transmission, channels, dict(entry["line_throughput"]))
+    responses = channel_responses(image.channels, response_path)
+    return FilterSetData(name, image, transmission_of(entry), responses, dict(entry["line_throughput"]))
 
 
 def run(layout, unit, settings, *, filter_sets):
@@ -293,6 +271,9 @@ def _write_line(layout, line, solution, index, broad):
         extensions={
             "VARIANCE": solution.line_variance[index],
             "FILLED": (solution.filled & known).astype(np.uint8),
+            "SIGNIFICANCE": significance(
+                solution.lines[index], solution.line_variance[index], solution.notes["psf_target_fwhm_px"]
+            ),
         },
         keywords=_line_keywords(
             line, solved=True, owner=solution.owners[index], response=response, channels=channels
@@ -301,6 +282,7 @@ def _write_line(layout, line, solution, index, broad):
             "lines: generalised least squares of continuum and lines on all channels at one PSF",
             "lines: flux is what the line gives in channel LINECHAN of set LINESET",
             "lines: FILLED marks pixels under star remnants, interpolated from around",
+            "lines: SIGNIFICANCE is the mean over a star's width in units of its standard error",
         ],
     )
 
@@ -309,7 +291,11 @@ def _write_empty_line(layout, line, shape):
     write_fits(
         layout.line(line.name),
         np.zeros(shape, dtype=np.float32),
-        extensions={"VARIANCE": np.full(shape, np.nan, np.float32), "FILLED": np.zeros(shape, np.uint8)},
+        extensions={
+            "VARIANCE": np.full(shape, np.nan, np.float32),
+            "FILLED": np.zeros(shape, np.uint8),
+            "SIGNIFICANCE": np.full(shape, np.nan, np.float32),
+        },
         keywords=_line_keywords(line, solved=False),
         history=["lines: this line could not be separated; see the QA record"],
     )
@@ -329,8 +315,3 @@ def _write_continuum(layout, continuum, broad, shape, solved):
         keywords={"CONTSET": (broad.name if broad else "", "filter set that measures the continuum")},
         history=[f"lines: {note}"],
     )
-
-
-def _mean_curve(curves):
-    grid = np.unique(np.concatenate([curve.wavelength_nm for curve in curves]))
-    return type(curves[0])(grid, np.mean([curve(grid) for curve in curves], axis=0))

@@ -79,7 +79,7 @@ def measure(seed, *, cover, response="typical", given=True, fwhm=None, line_peak
     residues = [np.abs(star_residues(scene, raw, name)) for name in LINE_NAMES]
     noise = np.array([noise_figures(scene, raw, quiet, name) for name in LINE_NAMES])
     return {
-        "free": 100 * flat["broad"][2],
+        "free": 100 * flat["broad"].free.mean(),
         "gradient": sky[:, 0].max(), "flux": sky[:, 1].max(),
         "gain": 100 * max(abs(found[name].gain - 1) for name in present),
         "spread": 100 * np.nanmax([gain_spread(scene, solution, mask, name)[0] for name in present]),

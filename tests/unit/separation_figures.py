@@ -11,13 +11,13 @@ from scipy.spatial import cKDTree
 
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.robust import mad_std
-from pipeline.numerics.sky_model import find_free_cells
 from pipeline.numerics.spectrum import LINES
-from pipeline.stages.flatten import flatten, tabulate
+from pipeline.stages.flatten import find_skies, flatten, tabulate
 from tests.unit.synthetic_stacks import LINE_NAMES
 
 __all__ = [
     "Coupling",
+    "Flattened",
     "coupling",
     "flattened",
     "gain_spread",
@@ -55,17 +55,31 @@ class Coupling:
     continuum: float
 
 
+@dataclass(frozen=True)
+class Flattened:
+    """A flattened stack, what was subtracted, its Sky by channel, and the cells free of nebula."""
+
+    image: object
+    background: np.ndarray
+    skies: list
+    free: np.ndarray
+
+
 def flattened(scene, *, max_order=3):
-    """dict set -> (LinearImage, background, free share) by the functions of the stage."""
+    """dict set -> Flattened, by the functions of the stage."""
     tables = {
         name: tabulate(image, cell=CELL_PX, star_sigma=5.0, star_growth=1.0)
         for name, image in scene.stacks.items()
     }
-    free = find_free_cells(list(tables.values()), max_order=max_order)
+    roles, owners = {"broad": "broadband", "duo": "dualband"}, {"duo": sorted(scene.owner.values())}
     out = {}
-    for name, cells in tables.items():
-        flat, background, _ = flatten(scene.stacks[name], cells, free, max_order=max_order)
-        out[name] = (flat, background, float(free.mean()))
+    for name in tables:
+        skies, free, _ = find_skies(
+            name, tables, {n: roles[n] for n in tables}, {n: c for n, c in owners.items() if n in tables},
+            max_order=max_order, clip_sigma=3.0,
+        )  # fmt: skip
+        flat, background = flatten(scene.stacks[name], skies)
+        out[name] = Flattened(flat, background, skies, free)
     return out
 
 
@@ -81,7 +95,8 @@ def sky_figures(scene, flat):
     (n, 2) float64
     """
     rows = []
-    for name, (_, background, _) in flat.items():
+    for name, result in flat.items():
+        background = result.background
         for c in range(len(background)):
             nebula = scene.nebula[name][c]
             inside = nebula > 0.01 * nebula.max()
@@ -111,7 +126,7 @@ def solved(scene, *, assumed=None, sets=("broad", "duo"), flat=None, **options):
         if flat is None:
             image = replace(image, value=(image.value - scene.sky[name]).astype(np.float32))
         else:
-            image = flat[name][0]
+            image = flat[name].image
         data[name] = FilterSetData(name, image, scene.transmissions[name], tuple(responses[c] for c in "RGB"))
     narrow = [data["duo"]] if "duo" in data else []
     lines = [LINES[name] for name in LINE_NAMES]
@@ -181,7 +196,10 @@ def star_residues(scene, solution, name):
         if not (reach < x0 < nx - reach - 1 and reach < y0 < ny - reach - 1):
             continue
         window = np.s_[y0 - reach : y0 + reach + 1, x0 - reach : x0 + reach + 1]
-        r = np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1] - np.array([y[s] - y0, x[s] - x0])[:, None, None])
+        r = np.hypot(
+            *np.mgrid[-reach : reach + 1, -reach : reach + 1]
+            - np.array([y[s] - y0, x[s] - x0])[:, None, None]
+        )
         core, ring = r <= APERTURE_FWHM * fwhm, (r > 2.5 * fwhm) & (r <= 4 * fwhm)
         noise = np.sqrt(np.sum(solution.line_variance[j][window][core]))
         light = 0.9 * flux[s]

@@ -72,7 +72,11 @@ def test_both_sets(tmp_path, scene):
     assert (header["LINESET"], header["LINECHAN"]) == ("duo", "R")
     assert read_keywords(layout.line("OIII"))["LINECHAN"] == "G"
     with fits.open(layout.line("Ha"), checksum=True) as hdus:
-        assert [hdu.name for hdu in hdus[1:]] == ["VARIANCE", "FILLED"]
+        assert [hdu.name for hdu in hdus[1:]] == ["VARIANCE", "FILLED", "SIGNIFICANCE"]
+        # Gas shows, empty sky does not.
+        gas = scene.lines["Ha"]
+        seen = hdus["SIGNIFICANCE"].data
+        assert np.median(seen[gas > 0.2]) > 20 and abs(np.median(seen[gas == 0])) < 2
     # What fuse builds on: continuum plus the lines' share is the flattened broadband.
     total = read_linear(layout.continuum()).value.copy()
     for line in ("Ha", "OIII"):

@@ -1,0 +1,89 @@
+"""Time and memory of the stages that make a picture of finished stacks, each in a process of its own.
+
+    python -m tests.benchmarks.picture_stages [rows] [columns] [stage ...]
+
+By default 26 Mpx (4176 x 6248), stages flatten (both filter sets) and lines. Prints wall and processor time, peak
+memory, and the sum against the target: 60 s on 2 cores and 6 GB for all stages from flatten to render.
+"""
+
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.bundles import LinearImage
+from pipeline.fitsio import write_linear
+from pipeline.layout import Layout
+from pipeline.settings.tables import all_keys
+from pipeline.stages import flatten, lines
+from tests.unit.synthetic_stacks import BROAD_PASSBANDS, DUAL_PASSBANDS, make_scene
+
+TARGET_S, TARGET_GB = 60.0, 6.0
+TILES = 4
+ENTRY = {"filter_names": [], "lines": [], "transmission": None, "line_throughput": {}}
+SETS = {
+    "broad": {**ENTRY, "role": "broadband", "passbands_nm": [list(band) for band in BROAD_PASSBANDS]},
+    "duo": {**ENTRY, "role": "dualband", "passbands_nm": [list(band) for band in DUAL_PASSBANDS]},
+}
+STAGES = {
+    "flatten broad": lambda layout, settings: flatten.run(layout, "broad", settings, filter_sets=list(SETS)),
+    "flatten duo": lambda layout, settings: flatten.run(layout, "duo", settings, filter_sets=list(SETS)),
+    "lines": lambda layout, settings: lines.run(layout, "lines", settings, filter_sets=list(SETS)),
+}
+
+
+def write_stacks(layout, shape):
+    """Stacks of a scene repeated over the field, under a sky that slopes across all of it."""
+    tile = tuple(-(-n // TILES) for n in shape)
+    scene = make_scene(seed=1, shape=tile, n_stars=600, cover=0.4, gradient=0.0, bend=0.0)
+    slope = np.linspace(-0.2, 0.2, shape[1], dtype=np.float32)
+    for name, image in scene.stacks.items():
+        planes = [
+            np.tile(plane, (1, TILES, TILES))[:, : shape[0], : shape[1]]
+            for plane in (image.value, image.variance, image.coverage)
+        ]
+        planes[0] += slope * scene.sky[name].mean(axis=(1, 2))[:, None, None].astype(np.float32)
+        write_linear(layout.stack(name), LinearImage(*planes))
+
+
+def settings():
+    """Defaults of all keys, with the two filter sets."""
+    made = {}
+    for key in all_keys():
+        if key.section != "filter_sets":
+            made.setdefault(key.section, {})[key.name] = key.default
+    return {**made, "filter_sets": SETS}
+
+
+def measure(folder, stage):
+    """Run one stage in this process and print what it took."""
+    start = time.perf_counter()
+    STAGES[stage](Layout(Path(folder)), settings())
+    usage = resource.getrusage(resource.RUSAGE_SELF)
+    print(time.perf_counter() - start, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1e6)
+
+
+def main(shape, stages):
+    with tempfile.TemporaryDirectory() as folder:
+        write_stacks(Layout(Path(folder)), shape)
+        total = np.zeros(3)
+        for stage in stages:
+            command = [sys.executable, "-m", __spec__.name, "--stage", folder, stage]
+            done = subprocess.run(command, check=True, capture_output=True, text=True)
+            wall, cpu, memory = map(float, done.stdout.split())
+            total = np.array([total[0] + wall, total[1] + cpu, max(total[2], memory)])
+            print(f"{stage:16s} wall {wall:6.1f} s   processor {cpu:6.1f} s   peak {memory:5.2f} GB", flush=True)
+    print(f"{'together':16s} wall {total[0]:6.1f} s   processor {total[1]:6.1f} s   peak {total[2]:5.2f} GB")
+    print(f"share of the target: time {total[0] / TARGET_S:.2f}, memory {total[2] / TARGET_GB:.2f}")
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--stage"]:
+        measure(sys.argv[2], sys.argv[3])
+    else:
+        size = tuple(map(int, sys.argv[1:3])) or (4176, 6248)
+        main(size, sys.argv[3:] or list(STAGES))
