@@ -8,6 +8,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.aperture",
     "pipeline.numerics.centroid",
     "pipeline.numerics.combine",
+    "pipeline.numerics.combine_light",
     "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
     "pipeline.numerics.partial_sum",
@@ -16,6 +17,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.separation",
     "pipeline.numerics.session_sum",
     "pipeline.numerics.starlet",
+    "pipeline.numerics.stretch",
 )
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""
 

@@ -172,6 +172,7 @@ class Evidence:
     lines: dict = field(default_factory=dict)
     """Line name -> path of its map, for the maps that exist."""
     preview: Path | None = None
+    comparison: Path | None = None
     unreadable: tuple[Flag, ...] = ()
     """Products of this run that should be there and cannot be read; the page says so and goes on."""
 
