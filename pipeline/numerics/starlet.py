@@ -26,6 +26,9 @@ N_SCALES = 5
 CONTRAST_FLOOR = 4.0
 """Power over the limit of the noise from which contrast is raised: twice the amplitude that is kept."""
 
+CONTRAST_RANGE = (0.25, 4.0)
+"""Ratios of sure structure to its surroundings beyond which contrast is not raised further."""
+
 MIN_SCALE_SHARE = 4
 """A scale larger than this part of the image is not looked at."""
 
@@ -126,9 +129,10 @@ def denoise(image, variance, *, sigma, contrast=0.0, sampling_sigma_px=None, n_s
     ----------
     image, variance : (ny, nx), equivalent uncorrelated variance; NaN where unknown
     sigma : k; 0 returns the image
-    contrast : number or (ny, nx); details that are sure are added this many times more. Sure are those whose power
-        exceeds ``CONTRAST_FLOOR`` times the limit below which a detail is noise, so that noise is not raised. The mean
-        over large areas stays, to a few percent
+    contrast : number or (ny, nx), how much more contrast sure details get: the image is multiplied by
+        ((c + s + n) / (c + n))^contrast, with c the coarsest scale, s the sum of the sure details, and n the usual
+        noise of a pixel. Sure are those whose power exceeds ``CONTRAST_FLOOR`` times the limit below which a detail
+        is noise, so that noise is not raised. A factor turns nothing dark that is not so already
     sampling_sigma_px : correlation length of the noise; None: :func:`correlation_sigma`
 
     Returns
@@ -148,13 +152,19 @@ def denoise(image, variance, *, sigma, contrast=0.0, sampling_sigma_px=None, n_s
         sampling_sigma_px = correlation_sigma(current, spread)
     n_scales = max(1, min(n_scales, int(np.log2(max(min(current.shape) / MIN_SCALE_SHARE, 2)))))
     total = np.zeros_like(current)
-    contrast = np.broadcast_to(np.asarray(contrast, dtype=np.float32), current.shape)
+    sure = np.zeros_like(current) if np.any(contrast) else np.zeros((0, 0), dtype=np.float32)
     for j, gain in enumerate(noise_gains(n_scales, sampling_sigma_px=sampling_sigma_px)):
         smoother, spread = smoothed(current, 2**j), smoothed(spread, 2**j)
         power = smoothed(_squared_difference(current, smoother), 2**j)
-        _add_shrunk(total, current, smoother, power, spread, 0.5 * sigma**2 * gain**2, contrast)
+        _add_shrunk(total, current, smoother, power, spread, 0.5 * sigma**2 * gain**2, sure)
         current = smoother
-    return np.where(known, total + current, np.float32(0.0))
+    total += current
+    if sure.size:
+        floor = np.float32(np.sqrt(np.median(usual)))
+        coarse = np.maximum(current, np.float32(0.0)) + floor
+        total *= np.clip(1 + sure / coarse, *CONTRAST_RANGE) ** np.asarray(contrast, dtype=np.float32)
+    total[~known] = 0.0
+    return total
 
 
 def warm():
@@ -219,9 +229,9 @@ def _squared_difference(one, other):
 
 
 @njit(cache=True, nogil=True)
-def _add_shrunk(total, current, smoother, power, spread, factor, contrast):
-    """total += (current - smoother) (f + contrast f'), f = max(0, 1 - (limit / power)^2), limit = factor spread; f' is
-    f with a higher limit.
+def _add_shrunk(total, current, smoother, power, spread, factor, sure):
+    """Total += (current - smoother) max(0, 1 - (limit / power)^2), limit = factor spread; to ``sure``, unless it is
+    empty, the same with a higher limit.
     """
     ny, nx = total.shape
     for y in range(ny):
@@ -229,8 +239,8 @@ def _add_shrunk(total, current, smoother, power, spread, factor, contrast):
             limit = factor * spread[y, x]
             if power[y, x] > limit:
                 share = limit / power[y, x]
-                amount = 1.0 - share * share
-                if contrast[y, x] > 0.0:
-                    share *= CONTRAST_FLOOR
-                    amount += contrast[y, x] * max(0.0, 1.0 - share * share)
-                total[y, x] += (current[y, x] - smoother[y, x]) * amount
+                detail = current[y, x] - smoother[y, x]
+                total[y, x] += detail * (1.0 - share * share)
+                share *= CONTRAST_FLOOR
+                if sure.size and share < 1.0:
+                    sure[y, x] += detail * (1.0 - share * share)

@@ -78,11 +78,12 @@ def test_contrast_raises_filaments_and_not_the_noise(filament):
     variance = np.full(truth.shape, 0.15**2)
     plain, raised = (denoise(noisy, variance, sigma=2.0, contrast=c) for c in (0.0, 0.5))
     ridge, empty = truth > 0.95, truth < 0.01
-    assert raised[ridge].mean() - raised[empty].mean() > 1.15 * (plain[ridge].mean() - plain[empty].mean())
+    flank = (truth > 0.2) & (truth < 0.4)
+    assert raised[ridge].mean() / raised[flank].mean() > 1.15 * plain[ridge].mean() / plain[flank].mean()
     # Where there is nothing, what the denoising leaves is nearly all of the coarse rest, which contrast does not touch.
     assert raised[:, :40].std() < 1.1 * plain[:, :40].std()
-    # Light is moved, not made: details have no mean; only where their fainter side is lost in the noise, a little.
-    assert raised.mean() == pytest.approx(plain.mean(), rel=0.05)
+    # Nothing turns darker than the sky, as it would if details were added instead.
+    assert raised.min() > plain.min() - 0.01
 
 
 def test_pure_noise_leaves_no_speckles():

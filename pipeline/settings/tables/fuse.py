@@ -31,8 +31,8 @@ KEYS = (
     ),
     Key(
         "fuse.line_contrast", kind="number", minimum=0, maximum=3, default=0.0,
-        doc="Local contrast of the added gas: details that stand out of the noise are raised by this share of themselves. "
-        "0: as they are; 0.5 shows filaments clearly.",
+        doc="Local contrast of the added gas: the ratio of what stands out of the noise to its surroundings is raised to the "
+        "power of 1 plus this. 0: as it is; 0.5 shows filaments clearly.",
     ),
     Key(
         "fuse.star_reduction", kind="number", minimum=0, maximum=1, default=0.0,
