@@ -95,4 +95,5 @@ class Graph:
                 "which makes the inventory first"
             )
         layout = self.layout
-        return [layout.fused(), layout.fused_tiff(), layout.preview(), layout.summary(), layout.report()]
+        pictures = [layout.fused(), layout.fused_tiff(), layout.preview(), layout.comparison()]
+        return [*pictures, layout.summary(), layout.report()]

@@ -8,6 +8,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.aperture",
     "pipeline.numerics.centroid",
     "pipeline.numerics.combine",
+    "pipeline.numerics.combine_light",
     "pipeline.numerics.defects",
     "pipeline.numerics.drizzle",
     "pipeline.numerics.fill",
@@ -21,6 +22,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
     "pipeline.numerics.starlet",
+    "pipeline.numerics.stretch",
     "pipeline.numerics.trails",
 )
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
-from pipeline.fitsio import read_image, read_keywords, read_linear
+from pipeline.fitsio import read_image, read_keywords
 from pipeline.settings.filters import lines_of, passbands_of
 
 __all__ = ["Base", "LineLayer", "read_anything", "read_base", "read_lines"]
@@ -24,11 +24,13 @@ class Base:
     image : LinearImage with channels R, G, B
     name : filter set, or several joined by "+"
     channel_sets : filter set that each channel comes from
+    one_camera : True if the channels are those of one colour camera behind one filter
     """
 
     image: LinearImage
     name: str
     channel_sets: tuple
+    one_camera: bool = False
 
 
 @dataclass(frozen=True)
@@ -58,33 +60,32 @@ def read_base(layout, entries, filter_sets, record):
     The set that the line separation took for the continuum comes first, for the responses of the line maps are
     its. Mono sets become colours in the order of their passbands.
     """
-    images = {}
+    channels = {}
     for role in BASE_ROLES:
         for name in (name for name in filter_sets if entries[name]["role"] == role):
             record.input(layout.flat(name))
-            image = read_linear(layout.flat(name))
-            if image.valid.any():
-                images[name] = image
+            coverage = read_image(layout.flat(name), "COVERAGE")
+            if (coverage > 0).any():
+                channels[name] = len(coverage)
             else:
                 record.flag(
                     "set_without_data", "warn", f"filter set {name} has no usable light and is left out"
                 )
-    if not images:
+    if not channels:
         return None
     first = _continuum_set(layout)
-    names = sorted(images, key=lambda name: (len(images[name].channels) != 3, name != first))
-    if len(images[names[0]].channels) == 3:
-        return Base(images[names[0]], names[0], (names[0],) * 3)
+    names = sorted(channels, key=lambda name: (channels[name] != 3, name != first))
+    if channels[names[0]] == 3:
+        return Base(_read(layout.flat(names[0])), names[0], (names[0],) * 3, one_camera=True)
     role = entries[names[0]]["role"]
-    return _from_mono(
-        {name: images[name] for name in names if entries[name]["role"] == role}, entries, record
-    )
+    images = {name: _read(layout.flat(name)) for name in names if entries[name]["role"] == role}
+    return _from_mono(images, entries, record)
 
 
 def read_anything(layout, filter_sets, record):
     """For want of a base and of lines: any set with light, as it is."""
     for name in filter_sets:
-        image = read_linear(layout.flat(name))
+        image = _read(layout.flat(name))
         if image.valid.any():
             record.flag(
                 "single_set",
@@ -113,6 +114,11 @@ def read_lines(layout, entries, filter_sets, base, record):
         filled = read_image(path, "FILLED") > 0
         layers.append(LineLayer(name, read_image(path), variance, filled, wavelength, response))
     return layers
+
+
+def _read(path):
+    """The images of a file that the picture needs; those of what was rejected and subtracted stay there."""
+    return LinearImage(read_image(path), read_image(path, "VARIANCE"), read_image(path, "COVERAGE"))
 
 
 def _continuum_set(layout):

@@ -81,6 +81,9 @@ class Layout:
     def preview(self):
         return self.root / "fused" / "preview.png"
 
+    def comparison(self):
+        return self.root / "fused" / "comparison.png"
+
     # What was measured and said about it.
     def qa(self, stage, unit):
         return self.root / "qa" / stage / f"{unit}.json"

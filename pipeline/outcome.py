@@ -37,6 +37,7 @@ def describe_outcome(layout):
     for what, path in (
         ("picture", layout.preview()),
         ("16-bit picture", layout.fused_tiff()),
+        ("comparison", layout.comparison()),
         ("linear layers", layout.fused()),
         ("report", layout.report()),
     ):

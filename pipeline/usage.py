@@ -17,8 +17,8 @@ SETTINGS_USED = {
     "stack_filter_set": (),
     "flatten": ("flatten", "filter_sets", "camera"),
     "lines": ("lines", "filter_sets", "camera"),
-    "fuse": ("fuse", "filter_sets"),
-    "render": ("render", "target"),
+    "fuse": ("fuse", "filter_sets", "camera"),
+    "render": ("render", "target", "filter_sets"),
     "report": SECTIONS,
 }
 """Sections of the config that each stage reads; a change elsewhere does not run it again. The report prints

@@ -51,31 +51,47 @@ def filled(image, mask):
         return image.copy()
     if mask.all():
         return np.zeros_like(image)
-    work = np.where(mask, 0.0, image).astype(np.float64)
-    return _fill_level(work, mask).astype(image.dtype)
+    work = np.ascontiguousarray(image)
+    work = np.where(mask, work.dtype.type(0), work)
+    return _fill_level(work, np.ascontiguousarray(mask))
 
 
 def _fill_level(image, mask):
-    """Fill at one scale: a first guess from the next coarser one, then relaxation."""
-    ny, nx = image.shape
-    padded = np.pad(image, ((0, ny % 2), (0, nx % 2)))
-    known = np.pad(~mask, ((0, ny % 2), (0, nx % 2))).astype(np.float64)
-    count = known.reshape(known.shape[0] // 2, 2, -1, 2).sum(axis=(1, 3))
-    total = (padded * known).reshape(padded.shape[0] // 2, 2, -1, 2).sum(axis=(1, 3))
-    coarse_mask = count == 0
-    coarse = np.divide(total, count, out=np.zeros_like(total), where=~coarse_mask)
-    if coarse_mask.any():
-        coarse = _fill_level(coarse, coarse_mask)
-    guess = np.repeat(np.repeat(coarse, 2, axis=0), 2, axis=1)[:ny, :nx]
-    image = np.where(mask, guess, image)
+    """Fill at one scale, in place: a first guess from the next coarser one, then relaxation."""
+    coarse, open_blocks = _halved(image, mask)
+    if open_blocks.any():
+        coarse = _fill_level(coarse, open_blocks)
     rows, columns = np.nonzero(mask)
+    image[rows, columns] = coarse[rows // 2, columns // 2]
     _relax(image, rows, columns, RELAXATIONS)
     return image
 
 
 def warm():
     """Compile the kernel."""
-    filled(np.ones((4, 4)), np.eye(4, dtype=bool))
+    for dtype in (np.float32, np.float64):
+        filled(np.ones((4, 4), dtype=dtype), np.eye(4, dtype=bool))
+
+
+@njit(cache=True, nogil=True)
+def _halved(image, mask):
+    """Mean of the known pixels of each block of 2 x 2, float64, and where there is none."""
+    ny, nx = image.shape
+    means = np.zeros(((ny + 1) // 2, (nx + 1) // 2))
+    empty = np.zeros(means.shape, dtype=np.bool_)
+    for y in range(means.shape[0]):
+        for x in range(means.shape[1]):
+            total, count = 0.0, 0
+            for j in range(2 * y, min(2 * y + 2, ny)):
+                for i in range(2 * x, min(2 * x + 2, nx)):
+                    if not mask[j, i]:
+                        total += image[j, i]
+                        count += 1
+            if count:
+                means[y, x] = total / count
+            else:
+                empty[y, x] = True
+    return means, empty
 
 
 @njit(cache=True, nogil=True)

@@ -16,6 +16,7 @@ from pipeline.report_page.quantities import (
 
 __all__ = [
     "background_caption",
+    "comparison_texts",
     "filter_set_texts",
     "line_caption",
     "noise_caption",
@@ -50,6 +51,16 @@ def picture_texts(evidence):
         alt,
         f"{evidence.target}: {sources or 'exposure not known'}.{lines} "
         "The display-ready original is fused/preview.png.",
+    )
+
+
+def comparison_texts(evidence):
+    """(alternative text, caption) of the comparison sheet."""
+    names = joined([*(each.name for each in evidence.filter_sets if each.flat is not None), "fused"])
+    return (
+        f"Comparison of {names}: the whole field above, a detail below.",
+        f"{names} by the same rules: white from each picture's own stars, one level of the sky, softening in units of "
+        "each picture's own noise. Below, the part of the field in the frame. The full sheet is fused/comparison.png.",
     )
 
 

@@ -175,6 +175,7 @@ class Evidence:
     lines: dict = field(default_factory=dict)
     """Line name -> path of its map, for the maps that exist."""
     preview: Path | None = None
+    comparison: Path | None = None
     unreadable: tuple[Flag, ...] = ()
     """Findings of the report itself: products of this run that cannot be read, and what only all sets together show."""
 

@@ -72,6 +72,7 @@ def gather(layout, settings, *, sessions, filter_sets):
         anchor=_json(layout.anchor(), problems, unit="anchor"),
         lines=_line_maps(layout),
         preview=layout.preview() if layout.preview().is_file() else None,
+        comparison=layout.comparison() if layout.comparison().is_file() else None,
         unreadable=tuple(problems),
     )
 

@@ -106,6 +106,7 @@ def _products(evidence, layout):
         "report": layout.report(),
         "picture": layout.preview(),
         "picture_16bit": layout.fused_tiff(),
+        "comparison": layout.comparison(),
         "fused": layout.fused(),
         "continuum": layout.continuum(),
     }

@@ -13,6 +13,7 @@ rule report:
         lines=[out.line(name) for name in graph.lines],
         fused=out.fused(),
         preview=out.preview(),
+        comparison=out.comparison(),
     output:
         page=out.report(),
         summary=out.summary(),

@@ -3,7 +3,8 @@
     fused_c = broadband_c + sum_l (boost_l - 1) m_cl L_l
 
 with L_l the line maps, denoised, and m_cl the colour of a line, whose luminance is that of the line's own share of
-the broadband picture. A boost of 1 gives the broadband picture back, exactly. Other recipes use the same layers.
+the broadband picture. A boost of 1 gives the broadband picture back, exactly. Other recipes use the same layers;
+natural takes the line's share in the camera's own colours away, so that gas has the colours of its lines only.
 """
 
 import re
@@ -12,6 +13,7 @@ import numpy as np
 
 from pipeline import qa
 from pipeline.bundles import LinearImage
+from pipeline.curves import sensor_curves, transmission_curve
 from pipeline.errors import ConfigError
 from pipeline.fitsio import write_linear
 from pipeline.layers import read_anything, read_base, read_lines
@@ -25,9 +27,19 @@ from pipeline.numerics.combine_light import (
     trusted,
 )
 from pipeline.numerics.fill import enclosed, filled
+from pipeline.numerics.spectrum import LINES
+from pipeline.numerics.spread_sample import every_nth
 from pipeline.numerics.stack_stars import detect_stars, star_mask
-from pipeline.numerics.starlet import denoise
-from pipeline.numerics.white_reference import white_reference
+from pipeline.numerics.star_size import measure_profile, reduced, reduction_factor
+from pipeline.numerics.star_temperature import b_v_of, class_temperature, locus
+from pipeline.numerics.starlet import denoise, smoothed
+from pipeline.numerics.white_reference import (
+    star_colours,
+    white_of_class,
+    white_of_ensemble,
+    white_of_star,
+    white_reference,
+)
 
 __all__ = ["run"]
 
@@ -36,6 +48,9 @@ LINES_ONLY = "lines only"
 
 SCREEN_QUANTILE = 0.9995
 """Share of the broadband's pixels below the level at which recipe screen is saturated: the cores of stars."""
+
+WHITE_STAR_FWHM = 2.0
+"""Distance, in FWHM, within which a star is the one that the config names."""
 
 STAR_SIGMA = 20.0
 """Starlight below this much of the noise leaves nothing in a line map that a boost could bring up."""
@@ -49,6 +64,7 @@ def run(layout, unit, settings, *, filter_sets):
     """Fuse all ``filter_sets`` that have lights."""
     with qa.record(layout, "fuse", unit) as record:
         options, entries = settings["fuse"], settings["filter_sets"]
+        _check(options)
         base = read_base(layout, entries, filter_sets, record)
         lines = read_lines(layout, entries, filter_sets, base, record)
         if base is None and not lines:
@@ -64,12 +80,16 @@ def run(layout, unit, settings, *, filter_sets):
             gains, stars = np.ones(3), None
         else:
             scene, name = base.image, base.name
-            stars = detect_stars(scene.value.mean(axis=0), scene.valid.all(axis=0))
-            white = white_reference(scene.value, scene.variance, scene.valid, stars)
+            valid = scene.valid
+            stars = detect_stars(scene.value.mean(axis=0), valid.all(axis=0))
+            colours = star_colours(scene.value, scene.variance, valid, stars)
+            white = _white(colours, _locus(base, settings), stars, options, record)
             gains = white.gains
-        colours = {line.name: line_colour(_primaries(line, options), gains, line.response) for line in lines}
-        boosts = _boosts(lines, colours, scene, gains, options, record)
-        fused = _fuse(scene, stars, lines, colours, boosts, gains, options)
+            if options["star_reduction"] > 0:
+                scene = _with_smaller_stars(scene, stars, options["star_reduction"], record)
+        shown = {line.name: line_colour(_primaries(line, options), gains, line.response) for line in lines}
+        boosts = _boosts(lines, shown, scene, gains, options, record)
+        fused = _fuse(scene, stars, lines, shown, boosts, gains, options)
         if base is None:
             # Stars shine in all lines at once: what makes the usual one white is known only now.
             white = white_reference(fused.value, fused.variance, fused.valid)
@@ -88,6 +108,78 @@ def run(layout, unit, settings, *, filter_sets):
         )
 
 
+def _check(options):
+    """What the tables of keys cannot say about the options."""
+    if options["white_class"] is not None and options["white_star_px"] is not None:
+        raise ConfigError(
+            "fuse.white_class, fuse.white_star_px: expected one of them at most, found both; what is white is either "
+            "a class of stars or one star"
+        )
+    if options["white_class"] is not None:
+        try:
+            class_temperature(options["white_class"])
+        except ValueError as error:
+            raise ConfigError(f"fuse.white_class: {error}") from error
+    if options["line_contrast"] > 0 and options["denoise_sigma"] == 0:
+        raise ConfigError(
+            "fuse.line_contrast: expected fuse.denoise_sigma above 0 with it, found 0; without a floor, contrast "
+            "would raise noise"
+        )
+
+
+def _locus(base, settings):
+    """Colours of black bodies in the base; None where its channels are not those of one colour camera."""
+    if not base.one_camera:
+        return None
+    transmission = transmission_curve(settings["filter_sets"][base.name])
+    responses = sensor_curves(base.image.channels, settings["camera"]["response"])
+    return locus([(transmission, response) for response in responses])
+
+
+def _white(colours, camera, stars, options, record):
+    """The :class:`WhiteReference` that the config asks for; that of the ensemble where it cannot be had."""
+    wanted, place = options["white_class"], options["white_star_px"]
+    ensemble = white_of_ensemble(colours, camera)
+    if wanted is not None:
+        white = white_of_class(colours, class_temperature(wanted), camera)
+        if white is not None:
+            return white
+        record.flag(
+            "no_white_class",
+            "warn",
+            f"the colours of the stars do not tell what {wanted} looks like (too few stars, or curves of camera and "
+            "filter that do not fit them): the usual star is white instead",
+        )
+    if place is not None:
+        white = white_of_star(colours, *place, reach_px=WHITE_STAR_FWHM * stars.typical_fwhm, locus=camera)
+        if white is not None:
+            return white
+        record.flag(
+            "no_white_star",
+            "warn",
+            f"there is no isolated, unclipped star at ({place[0]:g}, {place[1]:g}): the usual star is white instead",
+        )
+    return ensemble
+
+
+def _with_smaller_stars(scene, stars, amount, record):
+    """The scene with its stars reduced; as it is where their profile is not known."""
+    valid = scene.valid
+    profile = measure_profile(scene.value.mean(axis=0), valid.all(axis=0), stars)
+    if profile is None:
+        record.flag(
+            "stars_not_reduced",
+            "warn",
+            "there are too few isolated stars to tell their profile, so none is reduced",
+        )
+        return scene
+    record.metrics({"star_fwhm_px": profile.fwhm_px, "star_beta": profile.beta})
+    value = np.where(valid, scene.value, np.float32(0.0))
+    factor = reduction_factor(value.mean(axis=0), stars, profile, amount=amount, noise=stars.noise)
+    value = reduced(value, stars, factor, noise=stars.noise)
+    return LinearImage(value, scene.variance * factor**2, scene.coverage)
+
+
 def _nothing(lines):
     """A dark scene, covered where any line is known."""
     known = np.any([np.isfinite(line.variance) for line in lines], axis=0)
@@ -99,7 +191,7 @@ def _primaries(line, options):
     """(3,) linear display colour of a line: the one of the config, or that of its wavelength."""
     purity, given = options["line_purity"], options["line_colours"].get(line.name)
     if given is None:
-        return line_primaries(line.wavelength_nm, purity=purity)
+        return line_primaries(LINES[line.name].components, purity=purity)
     if not re.fullmatch(r"#[0-9a-fA-F]{6}", given) or given == "#000000":
         raise ConfigError(
             f'fuse.line_colours.{line.name}: expected a colour like "#00a8c8", not black, found {given!r}'
@@ -138,7 +230,7 @@ def _brightness_noise(scene, balance):
     """Noise per pixel of the brightness of the scene; 0 without a scene."""
     usual = [
         np.median(plane[good]) if good.any() else 0.0
-        for plane, good in zip(scene.variance, scene.valid, strict=True)
+        for plane, good in zip(every_nth(scene.variance), every_nth(scene.coverage) > 0, strict=True)
     ]
     return float(np.sqrt(np.sum(balance**2 * np.array(usual))))
 
@@ -148,10 +240,14 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
     recipe, seen = options["recipe"], scene.valid
     base, spread = np.where(seen, scene.value, 0.0), np.where(seen, scene.variance, 0.0)
     gas, gas_spread = np.zeros_like(base), np.zeros_like(base)
-    own_share = 0.0 if recipe == "mix" or not base.any() else 1.0
+    own_share = 0.0 if recipe == "mix" or stars is None else 1.0
     cores = _star_cores(scene, stars, lines, colours, boosts)
+    contrast = _contrast(scene, stars, options["line_contrast"])
     for line in lines:
-        added = (boosts[line.name] - own_share) * colours[line.name]
+        if recipe == "natural":
+            added = boosts[line.name] * colours[line.name] - line.response
+        else:
+            added = (boosts[line.name] - own_share) * colours[line.name]
         if not added.any():
             continue
         known = np.isfinite(line.variance)
@@ -159,18 +255,38 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
         # filled is as good as its rim: by its large variance it would fade, and the star stand in a hole of gas.
         hidden = cores | line.filled | enclosed(~known)
         flux = filled(line.flux, hidden)
-        noise = np.where(hidden, np.float32(np.median(line.variance[known])), line.variance)
-        clean = trusted(denoise(flux, noise, sigma=options["denoise_sigma"]), noise)
+        noise = np.where(hidden, np.float32(_usual(line.variance)), line.variance)
+        clean = denoise(flux, noise, sigma=options["denoise_sigma"], contrast=contrast)
+        clean = trusted(clean, noise)
         for channel, share in enumerate(added):
             gas[channel] += np.float32(share) * clean
             # The line was measured with help of the broadband, a correlation that is left out here: it is
             # negative, so this errs on the safe side.
             gas_spread[channel] += np.float32(share**2) * np.where(known, line.variance, np.float32(0.0))
-    white = float(np.quantile(base[seen], SCREEN_QUANTILE)) if base.any() else np.inf
+    white = np.inf
+    if recipe == "screen" and stars is not None:
+        white = float(np.quantile(every_nth(base)[every_nth(seen)], SCREEN_QUANTILE))
     value, variance = put_together(
         base, spread, gas, gas_spread, recipe=recipe, gains=gains, white=white, share=options["mix_share"]
     )
     return LinearImage(value, variance, scene.coverage.astype(np.float32))
+
+
+def _contrast(scene, stars, amount):
+    """Contrast to add to the gas, a number or (ny, nx): none at stars, whose remnants in a line map are no gas."""
+    if amount == 0 or stars is None or not len(stars):
+        return amount
+    mask = star_mask(
+        stars, scene.shape[1:], surface_brightness=STAR_SIGMA / 4 * stars.noise, growth=STAR_GROWTH
+    )
+    return np.float32(amount) * (np.float32(1.0) - smoothed(mask, 2))
+
+
+def _usual(variance):
+    """Median of a variance where it is known."""
+    some = every_nth(variance)
+    some = some if np.isfinite(some).any() else variance
+    return float(np.nanmedian(some))
 
 
 def _star_cores(scene, stars, lines, colours, boosts):
@@ -193,6 +309,11 @@ def _star_cores(scene, stars, lines, colours, boosts):
 
 def _report(record, name, options, boosts, white):
     record.metrics({"base": name, "recipe": options["recipe"], "white_stars": white.n_stars})
+    if np.isfinite(white.temperature_k):
+        record.metric("white_temperature_K", white.temperature_k)
+        record.metric("white_b_v", float(b_v_of(white.temperature_k)))
+        if np.isfinite(white.temperature_error_k):
+            record.metric("white_temperature_error_K", white.temperature_error_k)
     record.metrics({f"boost_{line}": boost for line, boost in boosts.items()})
     for index, channel in enumerate("RGB"):
         record.metric(f"white_gain_{channel}", float(white.gains[index]))

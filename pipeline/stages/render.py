@@ -1,51 +1,65 @@
-"""Render: white balance, tone curve and colour space; a 16-bit TIFF and a PNG from the fused linear light."""
-
-import io
+"""Render: the fused linear light as a picture for the eye, and the comparison sheet of all filter sets."""
 
 import numpy as np
-import tifffile
-from PIL import Image, ImageCms
-from PIL.PngImagePlugin import PngInfo
 
 from pipeline import qa
-from pipeline.atomic import replaced
-from pipeline.fitsio import read_keywords, read_linear
+from pipeline.colour_profile import linear_profile, srgb_profile
+from pipeline.comparison_sheet import Panel, compose, fit_blocks
+from pipeline.errors import InputError
+from pipeline.fitsio import read_image, read_keywords
+from pipeline.numerics.colour import srgb_decode
+from pipeline.numerics.detail_window import richest_window
 from pipeline.numerics.fill import enclosed, filled
+from pipeline.numerics.spread_sample import every_nth
 from pipeline.numerics.stretch import find_stretch, render_for_display
+from pipeline.numerics.white_reference import white_reference
+from pipeline.picture_files import as_image, write_png, write_tiff
 
-__all__ = ["covered_box", "run", "srgb_profile"]
+__all__ = ["covered_box", "run"]
 
 WELL_COVERED = 0.5
 """Share of the usual number of frames below which a pixel at the border is too noisy to be shown."""
 
-PROFILE_DATE = b"\x07\xd0\x00\x01\x00\x01" + bytes(6)
-"""Date in the colour profile (2000-01-01): with the time of the run, equal pictures would be unequal files."""
+WHITE_PX = 2048
+"""Side of the part of a filter set's field whose stars balance its picture on the comparison sheet."""
 
-PROFILE_DATE_AT = slice(24, 36)
-"""Where the header of an ICC profile has its date (ICC.1:2010, 7.2.1 table 17; from memory)."""
+ROLES = {
+    "unfiltered": "unfiltered",
+    "broadband": "broadband",
+    "dualband": "dual-band",
+    "narrowband": "narrowband",
+}
+"""Roles of filter sets in the order of the comparison sheet, as they are called there."""
 
-PNG_LEVEL = 6
-"""zlib's own default; higher ones take several times as long for a few percent."""
 
-
-def run(layout, unit, settings, **_):
-    """Render the fused picture."""
+def run(layout, unit, settings, *, filter_sets):
+    """Render the fused picture, and beside it each of ``filter_sets`` by the same rules."""
     with qa.record(layout, "render", unit) as record:
         options = settings["render"]
-        fused, header = read_linear(layout.fused()), read_keywords(layout.fused())
+        header, coverage = read_keywords(layout.fused()), read_image(layout.fused(), "COVERAGE")
         record.input(layout.fused())
         gains = np.array([float(header[f"WHITE_{channel}"]) for channel in "RGB"])
-        rows, columns = covered_box(_well_covered(fused.coverage), options["crop_coverage"])
-        value, valid = _complete(fused.value[:, rows, columns], fused.valid[:, rows, columns], gains)
-        stretch = find_stretch(
-            value, valid, sky_level=options["sky_level"], softening_sigma=options["softening_sigma"],
-            white_quantile=options["white_quantile"],
-        )  # fmt: skip
+        box = covered_box(_well_covered(coverage), options["crop_coverage"])
+        value, valid = _complete(read_image(layout.fused())[:, *box], coverage[:, *box] > 0, gains)
+        del coverage
+        stretch = _stretch(value, valid, options)
         display = render_for_display(value, valid, stretch, saturation=options["saturation"])
         text = _description(settings["target"]["name"], header)
-        _write_tiff(layout.fused_tiff(), display, text)
-        _write_png(layout.preview(), display, text, options["preview_pixels"])
+        _write_deep(layout.fused_tiff(), display, text, options["encoding"])
+        write_png(layout.preview(), as_image(display), f"{text}; sRGB", longest=options["preview_pixels"])
         _report(record, display, valid, stretch)
+        detail = richest_window(value.mean(axis=0), _detail_shape(valid.shape, options))
+        fused = _panel("fused", _recipe(header), value, valid, detail, options)
+        others = _filter_set_panels(layout, settings, filter_sets, box, detail, record)
+        sheet = compose(
+            [*others, fused],
+            width=options["comparison_pixels"],
+            box=_shares(detail, valid.shape),
+            caption=f"{settings['target']['name']}. All by the same rules: each picture's usual star is white, sky at "
+            f"{options['sky_level']:g}, softening at {options['softening_sigma']:g} times each picture's own noise.",
+        )
+        write_png(layout.comparison(), sheet, f"{text}; sRGB")
+        record.metric("panels", len(others) + 1)
 
 
 def covered_box(covered, share):
@@ -82,17 +96,11 @@ def covered_box(covered, share):
     return slice(0, ny), slice(0, nx)
 
 
-def srgb_profile():
-    """Bytes of an ICC profile of the sRGB colour space; always the same."""
-    profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
-    profile[PROFILE_DATE_AT] = PROFILE_DATE
-    return bytes(profile)
-
-
 def _well_covered(coverage):
     """(ny, nx) bool: enough frames in all channels; patches inside the field, like clipped cores, count as covered."""
-    least = coverage.min(axis=0)
-    usual = np.median(least[least > 0]) if (least > 0).any() else 0.0
+    least = np.minimum(np.minimum(coverage[0], coverage[-1]), coverage[len(coverage) // 2])
+    some = every_nth(least) if (every_nth(least) > 0).any() else least
+    usual = np.median(some[some > 0]) if (some > 0).any() else 0.0
     poor = (least <= 0) | (least < WELL_COVERED * usual)
     return ~(poor & ~enclosed(poor))
 
@@ -105,7 +113,8 @@ def _complete(value, valid, gains):
     """
     everywhere = valid.all(axis=0)
     hole = enclosed(~everywhere)
-    balanced = np.where(valid, value * gains[:, None, None].astype(np.float32), np.float32(0.0))
+    balanced = value * gains[:, None, None].astype(np.float32)
+    balanced[~valid] = 0.0
     if not hole.any():
         return balanced, everywhere
     rim = np.stack([filled(plane, hole) for plane in balanced])
@@ -116,8 +125,9 @@ def _complete(value, valid, gains):
 
 
 def _report(record, display, valid, stretch):
-    shown = display[valid] if valid.any() else display.reshape(-1, 3)
-    brightness = shown.mean(axis=-1)
+    # A sample knows these shares to 0.003 % of the pixels; all of them would take longer than the tone curve.
+    shown, use = every_nth(np.moveaxis(display, -1, 0)), every_nth(valid)
+    brightness = shown[:, use].mean(axis=0) if use.any() else shown.mean(axis=0)
     black, white = 0.5 / 255, 1 - 0.5 / 255
     record.metrics(
         {
@@ -136,30 +146,90 @@ def _report(record, display, valid, stretch):
         record.metric(f"sky_subtracted_e_s_{channel}", float(level))
 
 
+def _recipe(header):
+    gas = [f"{line} x {boost:.1f}" for line, boost in _boosts(header)]
+    return f"{header['RECIPE']}: {header['BASE']} and {', '.join(gas) or 'no line'}"
+
+
 def _description(target, header):
-    lines = [
-        f"{header[f'LINE{i}']} x {header[f'BOOST{i}']:.1f}" for i in range(1, 10) if f"LINE{i}" in header
-    ]
-    return f"{target}; stars and dust: {header['BASE']}; gas: {', '.join(lines) or 'none'}; recipe {header['RECIPE']}; sRGB"
+    gas = ", ".join(f"{line} x {boost:.1f}" for line, boost in _boosts(header))
+    return f"{target}; stars and dust: {header['BASE']}; gas: {gas or 'none'}; recipe {header['RECIPE']}"
 
 
-def _write_tiff(path, display, text):
-    with replaced(path) as temporary:
-        tifffile.imwrite(
-            temporary, np.rint(display * 65535).astype(np.uint16), photometric="rgb", iccprofile=srgb_profile(),
-            description=text.encode("ascii", "replace").decode(), metadata=None, datetime=False, software="Duskloom",
-        )  # fmt: skip
+def _boosts(header):
+    """[(line, boost)] as the stage fuse wrote them."""
+    return [(header[f"LINE{i}"], float(header[f"BOOST{i}"])) for i in range(1, 10) if f"LINE{i}" in header]
 
 
-def _write_png(path, display, text, longest):
-    picture = Image.fromarray(np.rint(display * 255).astype(np.uint8))
-    if max(picture.size) > longest:
-        scale = longest / max(picture.size)
-        size = tuple(max(1, round(side * scale)) for side in picture.size)
-        picture = picture.resize(size, Image.Resampling.LANCZOS)
-    information = PngInfo()
-    information.add_text("Description", text)
-    buffer = io.BytesIO()
-    picture.save(buffer, "PNG", icc_profile=srgb_profile(), pnginfo=information, compress_level=PNG_LEVEL)
-    with replaced(path) as temporary:
-        temporary.write_bytes(buffer.getvalue())
+def _write_deep(path, display, text, encoding):
+    if encoding == "linear":
+        linear = srgb_decode(display).astype(np.float32)
+        write_tiff(path, linear, f"{text}; sRGB primaries, linear", profile=linear_profile())
+    else:
+        write_tiff(path, display, f"{text}; sRGB", profile=srgb_profile())
+
+
+def _stretch(value, valid, options):
+    return find_stretch(
+        value,
+        valid,
+        sky_level=options["sky_level"],
+        softening_sigma=options["softening_sigma"],
+        white_quantile=options["white_quantile"],
+    )
+
+
+def _detail_shape(shape, options):
+    """(rows, columns) of the detail: as many pixels as its panel has, but no more than a third of the field."""
+    columns = max(1, min(options["comparison_pixels"], shape[1] // 3))
+    return max(1, min(round(columns * shape[0] / shape[1]), shape[0])), columns
+
+
+def _shares(window, shape):
+    """(left, top, right, bottom) of a window as shares of the sides of the field."""
+    rows, columns = window
+    return columns.start / shape[1], rows.start / shape[0], columns.stop / shape[1], rows.stop / shape[0]
+
+
+def _filter_set_panels(layout, settings, filter_sets, box, detail, record):
+    """A :class:`Panel` for each filter set with data, in the order of the roles."""
+    entries, panels = settings["filter_sets"], []
+    for role, called in ROLES.items():
+        for name in (name for name in filter_sets if entries[name]["role"] == role):
+            record.input(layout.flat(name))
+            try:
+                value, coverage = read_image(layout.flat(name)), read_image(layout.flat(name), "COVERAGE")
+            except InputError as error:
+                record.flag("no_panel", "warn", f"{name} is not on the comparison sheet: {error}")
+                continue
+            value, known = value[:, *box], coverage[:, *box] > 0
+            value, valid = _complete(value, known, _own_white(value, known))
+            if not valid.any():
+                continue
+            value = np.broadcast_to(value, (3, *valid.shape))
+            panels.append(_panel(name, called, value, valid, detail, settings["render"]))
+    return panels
+
+
+def _own_white(value, known):
+    """White gains of a filter set, from the stars in the middle of its field."""
+    if len(value) == 1:
+        return np.ones(1)
+    ny, nx = known.shape[1:]
+    middle = tuple(slice(max(0, (side - WHITE_PX) // 2), (side + WHITE_PX) // 2) for side in (ny, nx))
+    part, use = value[:, *middle], known[:, *middle]
+    # The brightest stars count whatever their errors.
+    return white_reference(part, np.zeros_like(part), use).gains
+
+
+def _panel(title, subtitle, value, valid, detail, options):
+    """One column of the comparison sheet: each part stretched by the noise of its own pixels."""
+    small = fit_blocks(value, options["comparison_pixels"])
+    small_valid = fit_blocks(valid[None], options["comparison_pixels"])[0] > 0.99  # of a block
+    overview = render_for_display(
+        small, small_valid, _stretch(small, small_valid, options), saturation=options["saturation"]
+    )
+    part = render_for_display(
+        value[:, *detail], valid[detail], _stretch(value, valid, options), saturation=options["saturation"]
+    )
+    return Panel(title, subtitle, overview, part)

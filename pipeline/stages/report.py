@@ -13,7 +13,7 @@ from pipeline.atomic import write_bytes
 from pipeline.errors import InputError
 from pipeline.fitsio import read_keywords
 from pipeline.report_page.bench import bench
-from pipeline.report_page.captions import filter_set_texts, picture_texts
+from pipeline.report_page.captions import comparison_texts, filter_set_texts, picture_texts
 from pipeline.report_page.evidence import Flag
 from pipeline.report_page.field import field_report
 from pipeline.report_page.frames import frame_remarks
@@ -74,7 +74,7 @@ def run(layout, unit, settings, *, sessions, filter_sets):
 
 
 def _pictures(layout, evidence, settings):
-    """((hero or None, [picture of each filter set]), problems as Flags)."""
+    """((hero or None, [comparison sheet, or for want of one a picture of each filter set]), problems as Flags)."""
     problems, hero, gallery = [], None, []
     options = settings["report"]
     if evidence.preview is not None:
@@ -83,6 +83,14 @@ def _pictures(layout, evidence, settings):
             hero = photograph(evidence.preview, width=options["picture_width_px"], alt=alt, caption=caption)
         except InputError as error:
             problems.append(_problem("preview", error))
+    if evidence.comparison is not None:
+        alt, caption = comparison_texts(evidence)
+        try:
+            width = options["comparison_width_px"]
+            sheet = photograph(evidence.comparison, width=width, alt=alt, caption=caption)
+            return (hero, [sheet]), problems
+        except InputError as error:
+            problems.append(_problem("comparison", error))
     gains = _white_gains(layout)
     for each in evidence.filter_sets:
         if each.flat is None:

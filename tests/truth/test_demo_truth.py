@@ -45,7 +45,7 @@ def test_every_figure_holds(run):
 def test_products_are_where_the_contract_says(run):
     layout = run.layout
     for path in (layout.stack("duo"), layout.flat("town"), layout.line("Ha"), layout.line("OIII"), layout.continuum(),
-                 layout.fused(), layout.fused_tiff(), layout.preview(), layout.summary(), layout.report()):  # fmt: skip
+                 layout.fused(), layout.fused_tiff(), layout.preview(), layout.comparison(), layout.summary(), layout.report()):  # fmt: skip
         assert path.is_file(), path
     with Image.open(layout.preview()) as picture:
         assert "icc_profile" in picture.info

@@ -108,7 +108,7 @@ def write_dual_band(layout, layers, name="duo"):
 
 def picture_settings(filter_sets=None, **changes):
     """Complete settings of fuse and render; ``fuse__boost={...}`` changes a key."""
-    settings = {"fuse": {}, "render": {}, "target": {"name": "Test field"}}
+    settings = {"fuse": {}, "render": {}, "target": {"name": "Test field"}, "camera": {"response": None}}
     for key in all_keys():
         if key.section in ("fuse", "render"):
             settings[key.section][key.name] = key.default

@@ -24,7 +24,12 @@ SETTINGS = {
         "duo": {"role": "dualband", "lines": ["Ha", "OIII"]},
     },
     "render": {"sky_level": 0.11, "softening_sigma": 6.0, "white_quantile": 0.9995, "saturation": 1.15},
-    "report": {"picture_width_px": 200, "filter_picture_width_px": 160, "low_weight": 0.5},
+    "report": {
+        "picture_width_px": 200,
+        "filter_picture_width_px": 160,
+        "comparison_width_px": 320,
+        "low_weight": 0.5,
+    },
 }
 
 NOISE = {"broad": 0.05, "duo": 0.02}

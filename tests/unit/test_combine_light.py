@@ -17,6 +17,7 @@ from pipeline.numerics.combine_light import (
 
 GAINS = np.array([1.2, 1.0, 0.8])
 RESPONSE = np.array([0.9, 0.1, 0.02])
+RED, TEAL = ((656.28, 1.0),), ((500.68, 1.0),)
 
 
 @pytest.mark.parametrize("recipe", ["sum", "screen", "luminance"])
@@ -88,15 +89,15 @@ def test_an_unknown_recipe_is_refused():
 
 
 def test_one_unit_of_boost_has_the_luminance_of_the_lines_own_share():
-    colour = line_colour(line_primaries(656.28), GAINS, RESPONSE)
+    colour = line_colour(line_primaries(RED), GAINS, RESPONSE)
     assert LUMINANCE @ (GAINS * colour) == pytest.approx(LUMINANCE @ (GAINS * RESPONSE))
     # On the display, that is after the white balance, it has the colour asked for.
-    np.testing.assert_allclose(GAINS * colour / (GAINS * colour).max(), line_primaries(656.28))
+    np.testing.assert_allclose(GAINS * colour / (GAINS * colour).max(), line_primaries(RED))
 
 
 @pytest.mark.parametrize("response", [np.zeros(3), np.full(3, 1e-4)])
 def test_a_line_that_the_broadband_hardly_shows_is_measured_by_its_flux(response):
-    colour = line_colour(line_primaries(500.68), GAINS, response)
+    colour = line_colour(line_primaries(TEAL), GAINS, response)
     assert LUMINANCE @ (GAINS * colour) == pytest.approx(1.0)
 
 

@@ -7,7 +7,8 @@ from pipeline.bundles import LinearImage
 from pipeline.errors import ConfigError, StageError
 from pipeline.fitsio import read_keywords, read_linear, write_fits, write_linear
 from pipeline.layout import Layout
-from pipeline.numerics.colour import LUMINANCE
+from pipeline.numerics.colour import LUMINANCE, line_primaries
+from pipeline.numerics.spectrum import LINES, black_body_photons
 from pipeline.numerics.stack_stars import aperture_flux
 from pipeline.qa import read_record
 from pipeline.stages import fuse
@@ -18,6 +19,7 @@ from tests.unit.picture_layers import (
     SETS,
     SHAPE,
     SIGMA,
+    STAR_RATIO,
     make_layers,
     picture_settings,
     smooth,
@@ -262,6 +264,112 @@ def test_a_given_colour_is_used_and_a_wrong_one_named(layout, layers):
         ConfigError, match=r'fuse\.line_colours\.OIII: expected a colour like "#00a8c8".*blue'
     ):
         _run(layout, settings)
+
+
+def test_by_default_a_line_has_the_hue_of_its_wavelength(layout, layers):
+    fused = _run(layout, picture_settings(fuse__boost={"Ha": 1.0, "OIII": 20.0}, fuse__line_purity=1.0))
+    shown = _gains(layout)[:, None, None] * (fused.value - layers.broadband.value)
+    colour = shown[:, 110, 120] / shown[:, 110, 120].max()
+    np.testing.assert_allclose(colour, line_primaries(LINES["OIII"].components), atol=1e-3)
+
+
+def test_natural_gas_has_the_colours_of_its_lines_only(layout, layers):
+    """What the camera shows of a line in its own colours is gone; brightness is the same multiple as in recipe sum."""
+    boosts = {"Ha": 3.0, "OIII": 3.0}
+    options = {"fuse__boost": boosts, "fuse__denoise_sigma": 0.0, "fuse__line_purity": 1.0}
+    natural = _run(layout, picture_settings(fuse__recipe="natural", **options))
+    gains = _gains(layout)
+    plain = _run(layout, picture_settings(**options))
+    gas = (layers.truth["OIII"] > 0.1) & (layers.truth["Ha"] < 0.06) & _away_from_stars(layers)
+    assert gas.sum() > 100
+
+    def mean(image):
+        return gains * image.value[:, gas].mean(axis=1)
+
+    # In sum a third of [O III] is as green as the camera sees it; in natural its blue over green is that of the line.
+    _red, green, blue = line_primaries(LINES["OIII"].components)
+    hydrogen = (
+        3.0 * layers.truth["Ha"][gas].mean() * float(LUMINANCE @ (gains * RESPONSES["Ha"])) / LUMINANCE[0]
+    )
+    np.testing.assert_allclose(mean(natural)[2] / mean(natural)[1], blue / green, rtol=0.05)
+    assert mean(natural)[0] == pytest.approx(hydrogen, rel=0.1)
+    # Luminance: as in sum, of which the boosts make three times the camera's own.
+    assert LUMINANCE @ mean(natural) == pytest.approx(LUMINANCE @ mean(plain), rel=0.01)
+
+
+def test_smaller_stars_keep_their_colour_and_the_gas_stays(layout, layers):
+    plain = _run(layout, picture_settings(fuse__boost=ALL))
+    fused = _run(layout, picture_settings(fuse__boost=ALL, fuse__star_reduction=0.5))
+    edge = layers.bright & _away_from_gas(layers)
+    x, y = layers.x[edge], layers.y[edge]
+    before, after = (
+        np.array(
+            [aperture_flux(v, s, x, y, radius_px=4.0)[0] for v, s in zip(i.value, i.variance, strict=True)]
+        )
+        for i in (plain, fused)
+    )
+    assert np.median(after / before) < 0.9
+    change = (after / after[1]) / (before / before[1]) - 1
+    assert np.median(np.abs(change), axis=1).max() < 0.02  # as without reduction
+    away = _away_from_stars(layers, radius=25)
+    np.testing.assert_allclose(fused.value[:, away], plain.value[:, away], atol=2 * SIGMA.max())
+    assert (fused.variance <= plain.variance).all()
+
+
+def test_line_contrast_raises_structure_of_the_gas(layout, layers):
+    boosts = {"Ha": 10.0, "OIII": 10.0}
+    plain = _run(layout, picture_settings(fuse__boost=boosts))
+    raised = _run(layout, picture_settings(fuse__boost=boosts, fuse__line_contrast=1.0))
+    sky = np.zeros(SHAPE, bool)
+    sky[150:, 190:] = True
+    sky &= _away_from_stars(layers, radius=20)
+    assert raised.value[0][sky].std() < 1.05 * plain.value[0][sky].std()
+    assert raised.value[0, 90, 70] > plain.value[0, 90, 70]
+    with pytest.raises(ConfigError, match=r"fuse\.line_contrast.*denoise_sigma above 0"):
+        _run(layout, picture_settings(fuse__line_contrast=1.0, fuse__denoise_sigma=0.0))
+
+
+def test_a_star_of_ones_own_choice_is_white(layout, layers):
+    apart = np.hypot(layers.x[:, None] - layers.x, layers.y[:, None] - layers.y) + 99 * np.eye(layers.x.size)
+    inside = (layers.x > 20) & (layers.x < SHAPE[1] - 20) & (layers.y > 20) & (layers.y < SHAPE[0] - 20)
+    k = np.flatnonzero(layers.bright & inside & (apart.min(axis=0) > 14) & _away_from_gas(layers))[0]
+    place = [float(layers.x[k]), float(layers.y[k])]
+    fused = _run(layout, picture_settings(fuse__boost=ALL, fuse__white_star_px=place))
+    flux = [aperture_flux(v, v, place[:1], place[1:], radius_px=4.0)[0][0] for v in fused.value]
+    shown = _gains(layout) * flux
+    np.testing.assert_allclose(shown / shown[1], 1.0, atol=0.03)  # gas and noise in a 4 px aperture
+    assert read_record(layout.qa("fuse", "fused"))["metrics"]["white_stars"] == 1
+    _run(layout, picture_settings(fuse__white_star_px=[0, 0]))
+    assert "no isolated, unclipped star at (0, 0)" in _flags(layout)["no_white_star"]["message"]
+
+
+def test_a_class_of_stars_is_white_or_the_reason_why_not_is_told(layout, tmp_path):
+    settings = picture_settings(fuse__white_class="G2V")
+    _run(layout, settings)
+    assert "do not tell what G2V looks like" in _flags(layout)["no_white_class"]["message"]
+    # With the curves of a camera that sees sunlight in the colour of the usual star, that colour becomes white.
+    rows = ["wavelength_nm,R,G,B"]
+    for nm in (455, 456, 464, 465, 535, 536, 544, 545, 615, 616, 624, 625):
+        inside = [centre - 4 <= nm <= centre + 4 for centre in (620, 540, 460)]
+        response = [
+            on * ratio / black_body_photons(centre, 5778.0) * 1e-20
+            for on, ratio, centre in zip(inside, STAR_RATIO, (620.0, 540.0, 460.0), strict=True)
+        ]
+        rows.append(",".join(f"{value:.6g}" for value in (nm, *response)))
+    (tmp_path / "camera.csv").write_text("\n".join(rows))
+    settings["camera"]["response"] = tmp_path / "camera.csv"
+    settings["filter_sets"] = {**SETS, "wide": {**SETS["wide"], "passbands_nm": [[400, 700]]}}
+    _run(layout, settings)
+    assert "no_white_class" not in _flags(layout)
+    # As for the ensemble above: some 30 stars whose colours scatter by 12 %.
+    np.testing.assert_allclose(_gains(layout), [1 / 0.8, 1.0, 1 / 0.6], rtol=0.08)
+    metrics = read_record(layout.qa("fuse", "fused"))["metrics"]
+    assert metrics["white_temperature_K"] == pytest.approx(5778, abs=1)
+    assert metrics["white_b_v"] == pytest.approx(0.65, abs=0.001)
+    with pytest.raises(ConfigError, match=r"fuse\.white_class: spectral classes go from O5 to M4, got M9"):
+        _run(layout, picture_settings(fuse__white_class="M9"))
+    with pytest.raises(ConfigError, match=r"fuse\.white_class, fuse\.white_star_px: expected one of them"):
+        _run(layout, picture_settings(fuse__white_class="G2", fuse__white_star_px=[5, 5]))
 
 
 def test_a_boost_for_a_line_without_map_is_named(layout):

@@ -8,12 +8,14 @@ import tifffile
 from PIL import Image, ImageCms
 
 from pipeline.bundles import LinearImage
+from pipeline.colour_profile import linear_profile, srgb_profile
 from pipeline.fitsio import write_linear
 from pipeline.layout import Layout
+from pipeline.numerics.colour import srgb_decode, srgb_encode
 from pipeline.qa import read_record
 from pipeline.stages import render
-from pipeline.stages.render import covered_box, srgb_profile
-from tests.unit.picture_layers import make_layers, picture_settings
+from pipeline.stages.render import covered_box
+from tests.unit.picture_layers import SETS, make_layers, picture_settings, write_broadband, write_dual_band
 
 STEP = 1 / 255
 """One level of an 8-bit display."""
@@ -40,8 +42,8 @@ def _write(layout, image, gains=(1.25, 1.0, 1.67)):
     write_linear(layout.fused(), image, keywords=keywords)
 
 
-def _run(layout, **changes):
-    render.run(layout, "preview", picture_settings(**changes))
+def _run(layout, filter_sets=(), **changes):
+    render.run(layout, "preview", picture_settings(**changes), filter_sets=list(filter_sets))
     return tifffile.imread(layout.fused_tiff()), np.asarray(Image.open(layout.preview()))
 
 
@@ -73,11 +75,66 @@ def test_the_profile_is_srgb():
     assert np.abs(np.asarray(same).astype(int) - np.asarray(colours)).max() <= 1
 
 
-def test_equal_input_gives_equal_files(layout):
-    _run(layout)
-    first = layout.preview().read_bytes(), layout.fused_tiff().read_bytes()
-    _run(layout)
-    assert (layout.preview().read_bytes(), layout.fused_tiff().read_bytes()) == first
+def test_linear_values_show_the_same_picture(layout):
+    """Outside check: Little CMS turns the linear TIFF, by the profile inside, into the sRGB one."""
+    plain, _ = _run(layout)
+    linear, shown = _run(layout, render__encoding="linear")
+    # Half a step of either file, those of the sRGB one 2.3 times as large in linear light near white.
+    np.testing.assert_allclose(linear / 65535, srgb_decode(plain / 65535), atol=3e-5)
+    with tifffile.TiffFile(layout.fused_tiff()) as file:
+        profile = ImageCms.ImageCmsProfile(io.BytesIO(file.pages[0].tags[ICC_TAG].value))
+        assert "linear" in file.pages[0].description
+    assert "linear" in ImageCms.getProfileDescription(profile)
+    coarse = Image.fromarray((linear >> 8).astype(np.uint8))
+    managed = np.asarray(ImageCms.profileToProfile(coarse, profile, ImageCms.createProfile("sRGB")))
+    expected = srgb_encode((linear >> 8) / 255)
+    assert np.abs(managed / 255 - expected).max() <= 1.01 * STEP
+    assert np.abs(shown / 255 - plain / 65535).max() <= 0.51 * STEP  # the PNG stays sRGB
+    assert linear_profile() != srgb_profile()
+
+
+def test_equal_input_gives_equal_files(layout, layers):
+    write_broadband(layout, layers)
+    files = (layout.preview(), layout.fused_tiff(), layout.comparison())
+    _run(layout, ["wide"])
+    first = [path.read_bytes() for path in files]
+    _run(layout, ["wide"])
+    assert [path.read_bytes() for path in files] == first
+
+
+def test_comparison_shows_every_filter_set_and_the_picture(layout, layers):
+    write_broadband(layout, layers, "clear")
+    write_broadband(layout, layers)
+    write_dual_band(layout, layers)
+    sets = {"clear": {**SETS["wide"], "role": "unfiltered"}, **SETS}
+    settings = picture_settings(sets, render__comparison_pixels=200)
+    render.run(layout, "preview", settings, filter_sets=["duo", "wide", "clear"])
+    with Image.open(layout.comparison()) as sheet:
+        sheet.load()
+        assert sheet.width == 16 + 4 * 216
+        assert sheet.info["icc_profile"] == srgb_profile()
+        assert "Test field" in sheet.text["Description"]
+        shown = np.asarray(sheet).astype(int)
+    label, height = 66, 150  # 192 x 256 pixels at a width of 200
+    panels = [shown[16 + label : 16 + label + height, 16 + 216 * k : 216 * (k + 1)] for k in range(4)]
+    # In the order of roles, unfiltered first; the same stack and rules give the same panel, pixel for pixel.
+    np.testing.assert_array_equal(panels[0], panels[1])
+    assert np.abs(panels[2] - panels[1]).max() > 50
+    # Equal rules: the sky is equally bright in all, to the rounding of the display.
+    skies = [np.median(panel[-30:, -45:-5].reshape(-1, 3), axis=0) for panel in panels]
+    assert np.ptp(skies, axis=0).max() <= 4
+    assert read_record(layout.qa("render", "preview"))["metrics"]["panels"] == 4
+
+
+def test_a_filter_set_that_cannot_be_read_is_named_and_left_off_the_sheet(layout, layers):
+    write_broadband(layout, layers)
+    path = layout.flat("wide")
+    path.write_bytes(path.read_bytes()[: 2880 * 3])
+    _run(layout, ["wide"])
+    record = read_record(layout.qa("render", "preview"))
+    assert [flag["code"] for flag in record["flags"]] == ["no_panel"]
+    assert str(path) in record["flags"][0]["message"]
+    assert layout.comparison().is_file() and record["metrics"]["panels"] == 1
 
 
 def test_sky_is_dark_neutral_and_not_crushed(layout, layers):

@@ -73,6 +73,19 @@ def test_correlation_of_noise_is_found_despite_gas(sigma_px):
     assert found == pytest.approx(sigma_px, abs=0.1)
 
 
+def test_contrast_raises_filaments_and_not_the_noise(filament):
+    truth, noisy = filament
+    variance = np.full(truth.shape, 0.15**2)
+    plain, raised = (denoise(noisy, variance, sigma=2.0, contrast=c) for c in (0.0, 0.5))
+    ridge, empty = truth > 0.95, truth < 0.01
+    flank = (truth > 0.2) & (truth < 0.4)
+    assert raised[ridge].mean() / raised[flank].mean() > 1.15 * plain[ridge].mean() / plain[flank].mean()
+    # Where there is nothing, what the denoising leaves is nearly all of the coarse rest, which contrast does not touch.
+    assert raised[:, :40].std() < 1.1 * plain[:, :40].std()
+    # Nothing turns darker than the sky, as it would if details were added instead.
+    assert raised.min() > plain.min() - 0.01
+
+
 def test_pure_noise_leaves_no_speckles():
     noise = np.random.default_rng(5).normal(size=(256, 256))
     clean = denoise(noise, np.ones_like(noise), sigma=3.0, sampling_sigma_px=0.0)

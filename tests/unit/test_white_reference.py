@@ -2,8 +2,18 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
-from pipeline.numerics.white_reference import white_reference
+from pipeline.numerics.spectrum import black_body_photons, constant_curve, in_band, typical_response
+from pipeline.numerics.star_temperature import locus
+from pipeline.numerics.white_reference import (
+    StarColours,
+    star_colours,
+    white_of_class,
+    white_of_ensemble,
+    white_of_star,
+    white_reference,
+)
 
 
 def _field(ratios, *, seed=1, n_stars=150, shape=(400, 400)):
@@ -51,3 +61,83 @@ def test_clipped_stars_do_not_count(seed):
     white = white_reference(value, variance, valid)
     # Stars whose core has no value are left out rather than called blue; here few or none remain.
     assert white.n_stars == 0 or white.gains[0] == pytest.approx(1 / 0.7, rel=0.1)
+
+
+def test_white_is_the_same_on_another_night():
+    """Two nights: other noise, stars 30 % wider, a third less light, redder air. Their gains agree within three of the
+    errors that they state, apart from the air's own change, which is in the light.
+    """
+    stars, variance, valid = _field((0.7, 1.0, 0.45), seed=5)
+    first = white_reference(stars, variance, valid)
+    rng = np.random.default_rng(6)
+    air = np.array([1.0, 0.97, 0.92])
+    wider = np.stack([gaussian_filter(plane, 1.3 * np.sqrt(1.3**2 - 1)) for plane in stars])
+    other = (0.66 * air[:, None, None] * wider + rng.normal(0, 0.01, stars.shape)).astype(np.float32)
+    second = white_reference(other, variance, valid)
+    change = second.gains / first.gains * (air / air[1]) - 1
+    assert (np.abs(change) <= 3 * np.hypot(first.error, second.error) + 1e-9).all()
+    assert np.abs(change).max() < 0.01
+
+
+def _colours_of(temperatures_k, *, tilt=(0.0, 0.0), noise=0.01, seed=7):
+    """StarColours of black bodies seen by the typical camera, shifted by ``tilt`` in ln(R / G) and ln(B / G)."""
+    response, rng = typical_response(), np.random.default_rng(seed)
+    light = np.log(
+        [
+            [in_band(lambda nm, t=t: black_body_photons(nm, t), response[c], constant_curve()) for c in "RGB"]
+            for t in temperatures_k
+        ]
+    )
+    n, error = len(temperatures_k), np.full(len(temperatures_k), noise)
+    red = light[:, 0] - light[:, 1] + tilt[0] + noise * rng.normal(size=n)
+    blue = light[:, 2] - light[:, 1] + tilt[1] + noise * rng.normal(size=n)
+    return StarColours(np.arange(n) * 10.0, np.zeros(n), red, blue, error, error)
+
+
+@pytest.fixture(scope="module")
+def camera():
+    response = typical_response()
+    return locus([(response[c], constant_curve()) for c in "RGB"])
+
+
+def test_temperature_of_the_usual_star_is_found(camera):
+    white = white_of_ensemble(_colours_of(np.linspace(4000, 8000, 81)), camera)
+    # Colours known to 1 % tell temperatures to some 2 %, and the grid of the locus to 1.2 %.
+    assert white.temperature_k == pytest.approx(6000, rel=0.03)
+    assert 0 < white.temperature_error_k < 400
+
+
+@pytest.mark.parametrize("temperatures_k", [np.linspace(3200, 4500, 40), np.linspace(8000, 15000, 40)])
+def test_a_class_is_white_in_a_field_without_it(camera, temperatures_k):
+    """A field of red or of blue stars only: its usual star is no reference for a sunlike white, the class is."""
+    colours = _colours_of(temperatures_k)
+    sun = _colours_of(np.array([5778.0]), noise=0.0)
+    expected = np.exp(-np.array([sun.red[0], 0.0, sun.blue[0]]))
+    white = white_of_class(colours, 5778.0, camera)
+    np.testing.assert_allclose(white.gains, expected, rtol=0.02)
+    assert np.abs(white_of_ensemble(colours, camera).gains / expected - 1).max() > 0.1
+
+
+def test_what_the_curves_do_not_tell_is_taken_from_the_stars(camera):
+    """Light lost in one channel across the locus, in the filter say, is found by the stars and counts as an error too."""
+    colours = _colours_of(np.linspace(4000, 9000, 60), tilt=(0.05, 0.05))
+    white = white_of_class(colours, 5778.0, camera)
+    sun = _colours_of(np.array([5778.0]), tilt=(0.05, 0.05), noise=0.0)
+    expected = np.exp(-np.array([sun.red[0], 0.0, sun.blue[0]]))
+    assert np.abs(white.gains / expected - 1).max() < 0.05
+    assert white.error[0] > 0.01
+
+
+def test_stars_beside_the_locus_tell_no_temperature(camera):
+    colours = _colours_of(np.linspace(4000, 9000, 60), tilt=(0.6, 0.6))
+    assert white_of_class(colours, 5778.0, camera) is None
+    assert np.isnan(white_of_ensemble(colours, camera).temperature_k)
+
+
+def test_a_star_by_its_place():
+    colours = star_colours(*_field((0.7, 1.0, 0.45)))
+    k = 3
+    white = white_of_star(colours, colours.x[k] + 1, colours.y[k], reach_px=4.0)
+    np.testing.assert_allclose(white.gains, np.exp([-colours.red[k], 0.0, -colours.blue[k]]))
+    assert white.n_stars == 1 and 0 < white.error[0] < 0.1
+    assert white_of_star(colours, -50.0, -50.0, reach_px=4.0) is None

@@ -138,12 +138,13 @@ def _fuse(layout, unit, settings, **_options):
 
 
 def _render(layout, unit, settings, **_options):
-    _make(layout, "render", unit, [layout.fused()], [layout.fused_tiff(), layout.preview()])
+    outputs = [layout.fused_tiff(), layout.preview(), layout.comparison()]
+    _make(layout, "render", unit, [layout.fused()], outputs)
 
 
 def _report(layout, unit, settings, *, sessions, filter_sets):
-    read = [layout.preview(), layout.inventory(), *(layout.frames(name) for name in sessions)]
-    read += [layout.qa("diagnose", name) for name in sessions]
+    read = [layout.preview(), layout.comparison(), layout.inventory()]
+    read += [path for name in sessions for path in (layout.frames(name), layout.qa("diagnose", name))]
     _make(layout, "report", unit, read, [layout.report(), layout.summary()])
 
 

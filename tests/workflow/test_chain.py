@@ -78,6 +78,7 @@ def test_every_product_is_there(chain):
     for path in (
         layout.fused_tiff(),
         layout.preview(),
+        layout.comparison(),
         layout.summary(),
         layout.report(),
         layout.inventory(),

@@ -11,6 +11,8 @@ import subprocess
 import sys
 import time
 
+import pytest
+
 from pipeline.digest import modules_used
 from pipeline.tables import read_table, write_table
 
@@ -178,6 +180,21 @@ def test_a_config_key_runs_only_the_stages_that_read_it(processed):
     processed.settings["lines"] = {"star_sigma": 6}
     processed.write_config()
     assert processed.run("--dry-run") == sorted(["lines", *PICTURE])
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"boost": {"Ha": 3}},
+        {"recipe": "natural"},
+        {"line_colours": {"OIII": "#00a8c8"}},
+        {"star_reduction": 0.3},
+    ],
+)
+def test_another_taste_runs_the_picture_only(processed, change):
+    processed.settings["fuse"] = change
+    processed.write_config()
+    assert processed.run("--dry-run") == sorted(PICTURE)
 
 
 def test_what_is_known_of_a_filter_matters_from_the_lines_on(processed):

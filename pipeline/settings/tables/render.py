@@ -27,6 +27,15 @@ KEYS = (
         "over this share of its length. 0 keeps everything.",
     ),
     Key(
+        "render.encoding", kind="choice", choices=("srgb", "linear"), default="srgb",
+        doc="Values of the 16-bit TIFF: sRGB, or in proportion to the light of the display (same picture, with a linear "
+        "profile inside). The PNG files are always sRGB.",
+    ),
+    Key(
+        "render.comparison_pixels", kind="integer", unit="px", minimum=160, maximum=4000, default=640,
+        doc="Width of one picture on the comparison sheet.",
+    ),
+    Key(
         "render.preview_pixels", kind="integer", unit="px", minimum=256, maximum=65535, default=4096,
         doc="Longest side of preview.png; a larger picture is scaled down. The TIFF always has full size.",
     ),

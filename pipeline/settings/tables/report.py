@@ -22,7 +22,16 @@ KEYS = (
         minimum=160,
         maximum=4000,
         default=640,
-        doc="Width of the pictures of the single filter sets inside the report.",
+        doc="Width of the pictures of the single filter sets inside the report, where there is no comparison sheet.",
+    ),
+    Key(
+        "report.comparison_width_px",
+        kind="integer",
+        unit="px",
+        minimum=320,
+        maximum=8000,
+        default=1920,
+        doc="Width of the comparison sheet inside the report; it is only ever made smaller.",
     ),
     Key(
         "report.low_weight",
