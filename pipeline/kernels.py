@@ -17,6 +17,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.sampler",
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
+    "pipeline.numerics.simple_rejection",
     "pipeline.numerics.starlet",
 )
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""

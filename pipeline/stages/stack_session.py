@@ -25,6 +25,7 @@ from pipeline.numerics.relative_background import SampleGrid
 from pipeline.numerics.sampler_choice import choose_sampler
 from pipeline.numerics.session_sum import StackFrame, plan_tiles, sum_frames
 from pipeline.numerics.session_summary import channel_metrics, frames_table, session_metrics
+from pipeline.numerics.trail_corridor import find_corridor, parse_ends
 from pipeline.plan import load_session
 from pipeline.progress import progress
 from pipeline.tables import read_table, write_table
@@ -200,6 +201,9 @@ def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, recor
             sky_variance=surveys[k].sky_variance,
             load=_Loader(calibrator, plan.frames[int(table["frame"][k])], scratch),
             saturated=calibrator.saturated_rate(plan.frames[int(table["frame"][k])]),
+            corridors=_corridors(calibrator, plan.frames[int(table["frame"][k])], table, k, scratch)
+            if options["reject"] and options["rejection"] == "noise_model"
+            else [],
         )
         for k, placement in zip(used, placements, strict=True)
     ]
@@ -246,9 +250,21 @@ def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, recor
         sampler=sampler,
         thresholds=thresholds,
         budget_bytes=budget,
+        method=options["rejection"] if options["reject"] else "noise_model",
         threads=threads,
         watch=lambda strips: progress(strips, f"stack {plan.name}", unit="strips"),
     )
+
+
+def _corridors(calibrator, frame, table, k, scratch):
+    """Strips of the trails that were found when the frame was measured."""
+    lines = parse_ends(table["trail_ends"][k]) if "trail_ends" in table.colnames else []
+    if not lines:
+        return []
+    ny, nx = calibrator.shape
+    rates = _Loader(calibrator, frame, scratch)((0, ny), (0, nx))
+    found = [find_corridor(rates, calibrator.cfa, ends) for ends in lines]
+    return [corridor for corridor in found if corridor is not None]
 
 
 class _Loader:
