@@ -6,8 +6,6 @@ partial sum, from which the stack of the filter set is merged.
 
 import json
 from contextlib import ExitStack
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 
@@ -28,6 +26,7 @@ from pipeline.numerics.session_summary import channel_metrics, frames_table, ses
 from pipeline.numerics.trail_corridor import find_corridor, parse_ends
 from pipeline.plan import load_session
 from pipeline.progress import progress
+from pipeline.scratch_arrays import ScratchArrays
 from pipeline.tables import read_table, write_table
 
 __all__ = ["run"]
@@ -64,7 +63,8 @@ def run(layout, unit, settings):
             record.flag("no_frames", "fail", f"no light of {unit} was accepted, so its stack is empty")
         calibrator = Calibrator.for_session(plan, layout, settings) if accepted else None
         surveys = {}
-        scratch = Path(files.enter_context(TemporaryDirectory(prefix="duskloom-")))
+        arrays = files.enter_context(ScratchArrays(layout.session_stack(unit).parent))
+        scratch = arrays.folder
         if accepted:
             surveys = _survey(
                 layout, plan, settings, table, link, accepted, calibrator, shape, record, scratch
@@ -76,8 +76,10 @@ def run(layout, unit, settings):
             )
         if used:
             total, blocks, shares = _sum(
-                plan, settings, table, surveys, used, calibrator, shape, scratch, record
+                plan, settings, table, surveys, used, calibrator, shape, arrays, record
             )
+            # What calibrated the frames makes room for the writing.
+            calibrator = None
         else:
             total, blocks, shares = PartialSum.empty((len(cfa.channels), *shape)), None, None
         noise = _noise(blocks, surveys, used, cfa.channels)
@@ -186,9 +188,9 @@ def _placement(table, k, cfa, shape):
     )
 
 
-def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, record):
+def _sum(plan, settings, table, surveys, used, calibrator, shape, arrays, record):
     """Sum of the used frames, with the means of blocks and the rejected shares."""
-    options, cfa = settings["stack"], calibrator.cfa
+    options, cfa, scratch = settings["stack"], calibrator.cfa, arrays.folder
     placements = [_placement(table, k, cfa, (plan.height, plan.width)) for k in used]
     frames = [
         StackFrame(
@@ -241,7 +243,8 @@ def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, recor
             settings["run"]["memory_gb"],
             needed,
         )
-    return sum_frames(
+    sink = _Sink(arrays, (len(cfa.channels), *shape))
+    _, blocks, shares = sum_frames(
         frames,
         cfa,
         shape,
@@ -253,7 +256,23 @@ def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, recor
         method=options["rejection"] if options["reject"] else "noise_model",
         threads=threads,
         watch=lambda strips: progress(strips, f"stack {plan.name}", unit="strips"),
+        sink=sink,
     )
+    return sink.total, blocks, shares
+
+
+class _Sink:
+    """Takes the strips of the sum into arrays on disk."""
+
+    def __init__(self, arrays, shape):
+        self.arrays = arrays
+        kinds = (plane.dtype for plane in vars(PartialSum.empty((1, 1, 1))).values())
+        self.total = PartialSum(*(arrays.zeros(shape, kind) for kind in kinds))
+
+    def __call__(self, first, strip):
+        for whole, part in zip(vars(self.total).values(), vars(strip).values(), strict=True):
+            whole[:, first : first + part.shape[1]] = part
+        self.arrays.release()
 
 
 def _corridors(calibrator, frame, table, k, scratch):
