@@ -21,6 +21,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.sampler",
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
+    "pipeline.numerics.simple_rejection",
     "pipeline.numerics.starlet",
     "pipeline.numerics.stretch",
     "pipeline.numerics.trails",

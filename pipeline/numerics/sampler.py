@@ -85,6 +85,10 @@ class Sampler:
         sigma = np.asarray(fwhm_px, dtype=np.float64) / (2 * np.sqrt(2 * np.log(2)))
         return 1.0 - np.exp(-((distance / sigma) ** 2))
 
+    def reach(self, cfa):
+        """Frame pixels over which a sample looks: the drop's half side, or the larger lobe of the kernel."""
+        return 0.5 * self.pixfrac if self.drops else (1.0 if cfa.is_mono else 2.0)
+
     def part_needed(self, placement, cfa, window):
         """Rows and columns (first, stop) of the frame that reach a window, first ones even; None if none do."""
         top, bottom, left, right = window

@@ -13,7 +13,7 @@ ten frames on, more of them make the robust centre no better judge of a single s
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -22,7 +22,9 @@ from pipeline.numerics.block_noise import BlockSamples
 from pipeline.numerics.frame_positions import Placement
 from pipeline.numerics.partial_sum import PartialSum, combine, merge
 from pipeline.numerics.rejection import find_outliers, halo_pixels, slope_share
+from pipeline.numerics.simple_rejection import find_outliers_simply
 from pipeline.numerics.surface import PolynomialSurface
+from pipeline.numerics.trail_corridor import fill_gaps, inside_corridor
 
 __all__ = ["GROUP", "StackFrame", "TilePlan", "groups_of", "plan_tiles", "sum_frames"]
 
@@ -62,6 +64,7 @@ class StackFrame:
     load : function (rows, columns) -> frame
         Calibrated part of the frame, float32 in electrons per second; NaN where bad, infinity where saturated.
     saturated : electrons per second at which a pixel saturates
+    corridors : list of Corridor, strips that are left out whole
     """
 
     placement: Placement
@@ -73,6 +76,7 @@ class StackFrame:
     sky_variance: np.ndarray
     load: Callable
     saturated: float = np.inf
+    corridors: list = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -113,8 +117,9 @@ def plan_tiles(shape, n_frames, n_channels, *, budget_bytes, halo, threads=1):
 
 
 def sum_frames(
-    frames, cfa, shape, grid, level, *, sampler, thresholds, budget_bytes, threads=1, watch=iter, sink=None
-):
+    frames, cfa, shape, grid, level, *, sampler, thresholds, budget_bytes, method="noise_model", threads=1, watch=iter,
+    sink=None,
+):  # fmt: skip
     """Sum the frames of a session.
 
     Parameters
@@ -126,6 +131,7 @@ def sum_frames(
     level : (C, rows, columns) usual signal on the cells of the grid, to which the frames' sky variance belongs
     sampler : Sampler
     thresholds : Thresholds
+    method : "noise_model", or one of :data:`pipeline.numerics.simple_rejection.METHODS`
     budget_bytes : memory to stay within; the smallest possible tile is taken if it is too small
     threads : tiles worked on at a time
     watch : function that passes a list of strips on, to show the progress
@@ -137,7 +143,7 @@ def sum_frames(
     blocks : BlockSamples
     shares : (N, C) float64, share of each frame's samples that was rejected
     """
-    session = _Session(frames, cfa, grid, level, sampler, thresholds)
+    session = _Session(frames, cfa, grid, level, sampler, thresholds, method)
     n_channels = len(cfa.channels)
     plan = plan_tiles(
         shape, len(frames), n_channels, budget_bytes=budget_bytes, halo=session.halo, threads=threads
@@ -178,9 +184,9 @@ class _Collector:
 class _Session:
     """What all tiles share."""
 
-    def __init__(self, frames, cfa, grid, level, sampler, thresholds):
+    def __init__(self, frames, cfa, grid, level, sampler, thresholds, method):
         self.frames, self.cfa, self.grid, self.level = frames, cfa, grid, level
-        self.sampler, self.thresholds = sampler, thresholds
+        self.sampler, self.thresholds, self.method = sampler, thresholds, method
         self.halo = halo_pixels(thresholds)
         self.weights = np.array([frame.weight for frame in frames])
         fwhm = np.array([frame.fwhm_px for frame in frames], dtype=np.float64)
@@ -208,15 +214,8 @@ class _Session:
             parts.append(part)
             values, weights = self._samples(group, window)
             models = self._noise(group, window)
-            outlier, centre = find_outliers(
-                values,
-                weights,
-                models,
-                noise_factors=self.noise_factors,
-                slope_shares=self.slope_shares[group],
-                thresholds=self.thresholds,
-                drops=self.sampler.drops,
-            )
+            tainted = self._leave_out(group, window, values, weights)
+            outlier, centre = self._outliers(group, values, weights, models)
             combine(
                 values,
                 weights,
@@ -232,6 +231,10 @@ class _Session:
             )
             seen[group] = np.count_nonzero(weights[:, :, *inner], axis=(2, 3))
             gone[group] = np.count_nonzero(outlier[:, :, *inner], axis=(2, 3))
+            if tainted is not None:
+                for count in (seen, gone):
+                    count[group] += np.count_nonzero(tainted[:, :, *inner], axis=(2, 3))
+                _fill_crossings(part, tainted[:, :, *inner].sum(axis=0, dtype=np.uint16), centre, inner)
             blocks.take(
                 values, weights, outlier, models, self.densities[group], frames=group, window=window, rows=rows, columns=columns,
                 units=self.units,
@@ -240,6 +243,37 @@ class _Session:
             for plane, merged in zip(vars(into).values(), vars(merge(parts)).values(), strict=True):
                 plane[:] = merged
         return seen, gone
+
+    def _leave_out(self, group, window, values, weights):
+        """Take the corridors of trails out of the samples; (N, C, h, w) bool of what was there, or None."""
+        frames = self.frames[group]
+        if not any(frame.corridors for frame in frames):
+            return None
+        tainted = np.zeros(values.shape, dtype=bool)
+        for i, frame in enumerate(frames):
+            for corridor in frame.corridors:
+                inside = inside_corridor(
+                    corridor, frame.placement.pose, window, reach=self.sampler.reach(self.cfa)
+                )
+                tainted[i] |= inside & (weights[i] > 0)
+        values[tainted] = np.nan
+        weights[tainted] = 0
+        return tainted
+
+    def _outliers(self, group, values, weights, models):
+        if self.method != "noise_model":
+            return find_outliers_simply(
+                values, weights, method=self.method, high=self.thresholds.high, low=self.thresholds.low
+            )
+        return find_outliers(
+            values,
+            weights,
+            models,
+            noise_factors=self.noise_factors,
+            slope_shares=self.slope_shares[group],
+            thresholds=self.thresholds,
+            drops=self.sampler.drops,
+        )
 
     def _samples(self, group, window):
         """values (N, C, h, w) float32 and weights uint8 of a group of frames in a window."""
@@ -285,6 +319,15 @@ class _Session:
             level = _along_rows(self.level[c], y_cells, at)
             models.append(BandNoise(x_cells - window[2], sky, level, np.array(gain)))
         return models
+
+
+def _fill_crossings(part, tainted, centre, inner):
+    """Count what corridors took as rejected; where they took all, show what is beside, with weight 0."""
+    part.rejected[:] += tainted
+    for c, plane in enumerate(part.mean):
+        lost = (part.weight[c] == 0) & (tainted[c] > 0) & (plane == 0)
+        if lost.any():
+            plane[lost] = np.nan_to_num(fill_gaps(centre[c])[inner][lost])
 
 
 def _along_rows(cells, y_cells, rows):

@@ -1,5 +1,7 @@
 """Stack a filter set: the merge of its sessions' partial sums. A new night costs that night and this merge."""
 
+from contextlib import ExitStack
+
 import numpy as np
 
 from pipeline import qa
@@ -9,6 +11,7 @@ from pipeline.fitsio import read_keywords, read_rows, write_linear
 from pipeline.numerics.block_noise import BLOCK
 from pipeline.numerics.partial_sum import PartialSum, merge
 from pipeline.progress import progress
+from pipeline.scratch_arrays import ScratchArrays
 
 __all__ = ["run"]
 
@@ -23,13 +26,13 @@ BAND_PIXELS = 1_000_000
 def run(layout, unit, settings, *, sessions):
     """Merge the stacks of ``sessions`` into that of filter set ``unit``."""
     del settings  # Nothing to set: the merge of partial sums has no choices.
-    with qa.record(layout, "stack_filter_set", unit) as record:
+    with qa.record(layout, "stack_filter_set", unit) as record, ExitStack() as files:
         paths = [layout.session_stack(name) for name in sessions]
         for path in paths:
             record.input(path)
         headers = [read_keywords(path) for path in paths]
-        total = _merged(paths, headers, unit)
-        image, rejected_share = _with_shares(total)
+        arrays = files.enter_context(ScratchArrays(layout.stack(unit).parent))
+        image, rejected_share = _merged(paths, headers, unit, arrays)
         frames = sum(int(header["NFRAMES"]) for header in headers)
         exposure_s = sum(float(header["EXPTOTAL"]) for header in headers)
         write_linear(
@@ -59,41 +62,42 @@ def run(layout, unit, settings, *, sessions):
             )
             return
         for c, channel in enumerate(image.channels):
-            _record_noise(record, channel, total, c, headers)
+            _record_noise(record, channel, image, c, headers)
 
 
-def _merged(paths, headers, unit):
-    """PartialSum of all sessions, merged band by band."""
+def _merged(paths, headers, unit, arrays):
+    """The LinearImage of all sessions, merged band by band, and the share of all samples that was rejected."""
     shapes = [tuple(header[f"NAXIS{axis}"] for axis in (3, 2, 1)) for header in headers]
     for path, shape in zip(paths, shapes, strict=True):
         if shape != shapes[0]:
             raise StageError(f"{path}: expected planes of {shapes[0]} (channels, y, x), found {shape}")
     _, ny, nx = shapes[0]
-    total = PartialSum.empty(shapes[0])
+    image = LinearImage(*(arrays.zeros(shapes[0], np.float32) for _ in range(4)))
     height = max(1, BAND_PIXELS // nx)
+    everything = rejected = 0
     for first in progress(range(0, ny, height), f"merge {unit}", unit="bands"):
         stop = min(first + height, ny)
-        parts = (PartialSum(*read_rows(path, IMAGES, first, stop).values()) for path in paths)
-        for name, plane in vars(merge(parts)).items():
-            getattr(total, name)[:, first:stop] = plane
-    return total
+        total = merge(PartialSum(*read_rows(path, IMAGES, first, stop).values()) for path in paths)
+        samples = total.coverage.astype(np.float32) + total.rejected
+        band = np.s_[:, first:stop]
+        image.value[band], image.variance[band], image.coverage[band] = (
+            total.mean,
+            total.variance,
+            total.coverage,
+        )
+        np.divide(total.rejected, samples, out=image.rejected[band], where=samples > 0)
+        everything += int(samples.sum(dtype=np.float64))
+        rejected += int(total.rejected.sum(dtype=np.int64))
+        arrays.release()
+    return image, rejected / everything if everything else 0.0
 
 
-def _with_shares(total):
-    """The LinearImage of a sum, and the share of all samples that was rejected."""
-    samples = total.coverage.astype(np.float32) + total.rejected
-    share = np.divide(total.rejected, samples, out=np.zeros_like(samples), where=samples > 0)
-    everything = samples.sum(dtype=np.float64)
-    rejected = float(total.rejected.sum(dtype=np.float64) / everything) if everything else 0.0
-    return LinearImage(total.mean, total.variance, total.coverage.astype(np.float32), share), rejected
-
-
-def _record_noise(record, channel, total, c, headers):
+def _record_noise(record, channel, image, c, headers):
     """Ideal noise from the variance of the merge; the measured one by the ratio that the sessions found."""
-    valid = total.coverage[c] > 0
+    valid = image.coverage[c] > 0
     if not valid.any():
         return
-    ideal = float(np.sqrt(np.median(total.variance[c][valid]))) / BLOCK
+    ideal = float(np.sqrt(np.median(image.variance[c][valid]))) / BLOCK
     known = [
         (float(header[f"NRATIO_{channel}"]), float(header["EXPTOTAL"]))
         for header in headers

@@ -6,8 +6,6 @@ partial sum, from which the stack of the filter set is merged.
 
 import json
 from contextlib import ExitStack
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 
@@ -25,8 +23,10 @@ from pipeline.numerics.relative_background import SampleGrid
 from pipeline.numerics.sampler_choice import choose_sampler
 from pipeline.numerics.session_sum import StackFrame, plan_tiles, sum_frames
 from pipeline.numerics.session_summary import channel_metrics, frames_table, session_metrics
+from pipeline.numerics.trail_corridor import find_corridor, parse_ends
 from pipeline.plan import load_session
 from pipeline.progress import progress
+from pipeline.scratch_arrays import ScratchArrays
 from pipeline.tables import read_table, write_table
 
 __all__ = ["run"]
@@ -63,7 +63,8 @@ def run(layout, unit, settings):
             record.flag("no_frames", "fail", f"no light of {unit} was accepted, so its stack is empty")
         calibrator = Calibrator.for_session(plan, layout, settings) if accepted else None
         surveys = {}
-        scratch = Path(files.enter_context(TemporaryDirectory(prefix="duskloom-")))
+        arrays = files.enter_context(ScratchArrays(layout.session_stack(unit).parent))
+        scratch = arrays.folder
         if accepted:
             surveys = _survey(
                 layout, plan, settings, table, link, accepted, calibrator, shape, record, scratch
@@ -75,8 +76,10 @@ def run(layout, unit, settings):
             )
         if used:
             total, blocks, shares = _sum(
-                plan, settings, table, surveys, used, calibrator, shape, scratch, record
+                plan, settings, table, surveys, used, calibrator, shape, arrays, record
             )
+            # What calibrated the frames makes room for the writing.
+            calibrator = None
         else:
             total, blocks, shares = PartialSum.empty((len(cfa.channels), *shape)), None, None
         noise = _noise(blocks, surveys, used, cfa.channels)
@@ -185,9 +188,9 @@ def _placement(table, k, cfa, shape):
     )
 
 
-def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, record):
+def _sum(plan, settings, table, surveys, used, calibrator, shape, arrays, record):
     """Sum of the used frames, with the means of blocks and the rejected shares."""
-    options, cfa = settings["stack"], calibrator.cfa
+    options, cfa, scratch = settings["stack"], calibrator.cfa, arrays.folder
     placements = [_placement(table, k, cfa, (plan.height, plan.width)) for k in used]
     frames = [
         StackFrame(
@@ -200,6 +203,9 @@ def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, recor
             sky_variance=surveys[k].sky_variance,
             load=_Loader(calibrator, plan.frames[int(table["frame"][k])], scratch),
             saturated=calibrator.saturated_rate(plan.frames[int(table["frame"][k])]),
+            corridors=_corridors(calibrator, plan.frames[int(table["frame"][k])], table, k, scratch)
+            if options["reject"] and options["rejection"] == "noise_model"
+            else [],
         )
         for k, placement in zip(used, placements, strict=True)
     ]
@@ -237,7 +243,8 @@ def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, recor
             settings["run"]["memory_gb"],
             needed,
         )
-    return sum_frames(
+    sink = _Sink(arrays, (len(cfa.channels), *shape))
+    _, blocks, shares = sum_frames(
         frames,
         cfa,
         shape,
@@ -246,9 +253,37 @@ def _sum(plan, settings, table, surveys, used, calibrator, shape, scratch, recor
         sampler=sampler,
         thresholds=thresholds,
         budget_bytes=budget,
+        method=options["rejection"] if options["reject"] else "noise_model",
         threads=threads,
         watch=lambda strips: progress(strips, f"stack {plan.name}", unit="strips"),
+        sink=sink,
     )
+    return sink.total, blocks, shares
+
+
+class _Sink:
+    """Takes the strips of the sum into arrays on disk."""
+
+    def __init__(self, arrays, shape):
+        self.arrays = arrays
+        kinds = (plane.dtype for plane in vars(PartialSum.empty((1, 1, 1))).values())
+        self.total = PartialSum(*(arrays.zeros(shape, kind) for kind in kinds))
+
+    def __call__(self, first, strip):
+        for whole, part in zip(vars(self.total).values(), vars(strip).values(), strict=True):
+            whole[:, first : first + part.shape[1]] = part
+        self.arrays.release()
+
+
+def _corridors(calibrator, frame, table, k, scratch):
+    """Strips of the trails that were found when the frame was measured."""
+    lines = parse_ends(table["trail_ends"][k]) if "trail_ends" in table.colnames else []
+    if not lines:
+        return []
+    ny, nx = calibrator.shape
+    rates = _Loader(calibrator, frame, scratch)((0, ny), (0, nx))
+    found = [find_corridor(rates, calibrator.cfa, ends) for ends in lines]
+    return [corridor for corridor in found if corridor is not None]
 
 
 class _Loader:

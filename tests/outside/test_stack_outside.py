@@ -1,8 +1,10 @@
 """The stacking engine against general-purpose libraries on the same arrays."""
 
+from functools import partial
+
 import numpy as np
 import pytest
-from astropy.stats import sigma_clip
+from astropy.stats import mad_std, sigma_clip
 from drizzle.resample import Drizzle
 from scipy import ndimage
 
@@ -14,6 +16,7 @@ from pipeline.numerics.partial_sum import PartialSum, combine
 from pipeline.numerics.pose import Pose
 from pipeline.numerics.rejection import Thresholds, find_outliers
 from pipeline.numerics.sampling import resample
+from pipeline.numerics.simple_rejection import find_outliers_simply
 
 
 def noisy_frame(shape, seed=1):
@@ -174,3 +177,31 @@ def test_drops_agree_with_the_drizzle_package(pattern, pixfrac):
         # An overlap of 1e-3 is known to 1e-4 of itself; it matters only where two drops meet, whose values differ by 5 %.
         solid = weight[c][inner] > 1e-3
         np.testing.assert_allclose(their_value[solid], ours[c][inner][solid], rtol=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("method", "centre", "scatter"),
+    [
+        ("clipped_mean", np.nanmean, np.nanstd),
+        ("median_mad", np.nanmedian, partial(mad_std, ignore_nan=True)),
+    ],
+    ids=["clipped_mean", "median_mad"],
+)
+def test_simple_rejection_is_sigma_clip(method, centre, scatter):
+    """astropy.stats.sigma_clip on identical samples, with the same centre, scatter and number of repetitions."""
+    rng = np.random.default_rng(6)
+    values = rng.normal(0, 1, (15, 1, 20, 30)).astype(np.float32)
+    values[rng.uniform(size=values.shape) < 0.03] += 12
+    ours, _ = find_outliers_simply(
+        values, np.full(values.shape, 255, np.uint8), method=method, high=2.5, low=3.0
+    )
+    theirs = sigma_clip(
+        values.astype(np.float64),
+        sigma_upper=2.5,
+        sigma_lower=3.0,
+        cenfunc=centre,
+        stdfunc=scatter,
+        maxiters=5,
+        axis=0,
+    )
+    np.testing.assert_array_equal(ours, theirs.mask)

@@ -23,6 +23,7 @@ SETTINGS = {
         "background_order": 2,
         "scale_error": 0.01,
         "reject": True,
+        "rejection": "noise_model",
         "reject_high_sigma": 4.5,
         "reject_low_sigma": 6.0,
         "grow_sigma": 2.0,
@@ -50,7 +51,15 @@ SHAPE = (128, 200)
 
 
 def write_session(
-    layout, name, exposures, *, reference, transparency=None, verdicts=None, link_verdict="pass"
+    layout,
+    name,
+    exposures,
+    *,
+    reference,
+    transparency=None,
+    verdicts=None,
+    link_verdict="pass",
+    trail_ends=None,
 ):
     """Write everything that ``stack_session`` reads.
 
@@ -59,6 +68,7 @@ def write_session(
     exposures : Exposures in electrons per second
     reference : (session name, path, pose row) of the filter set's reference frame, or the index of one of these
     transparency : (N,) by which the frames' star fluxes differ; used for the star lists only
+    trail_ends : N texts as measuring writes them, "x0 y0 x1 y1; ..."
     """
     n = len(exposures.frames)
     shape = exposures.frames[0].shape
@@ -122,6 +132,7 @@ def write_session(
             "fwhm_px": exposures.fwhm,
             "verdict": verdicts or ["accept"] * n,
             "reason": ["" if v == "accept" else "clouded" for v in (verdicts or ["accept"] * n)],
+            "trail_ends": trail_ends or [""] * n,
             "pose_kind": ["affine"] * n,
             "pose": np.array([placement.pose.to_row() for placement in exposures.placements]),
         },

@@ -17,11 +17,12 @@ from pipeline.numerics.relative_background import SampleGrid
 from pipeline.numerics.sampler import Sampler
 from pipeline.numerics.sampling import block_noise_factor, sample_noise_factor
 from pipeline.numerics.session_sum import GROUP, StackFrame, groups_of, plan_tiles, sum_frames
+from pipeline.numerics.simple_rejection import METHODS
 from pipeline.numerics.surface import PolynomialSurface
 from pipeline.stages import stack_session
 from pipeline.tables import read_table
 from tests.unit.session_on_disk import SETTINGS, SHAPE, STARS, sky_rate, write_session
-from tests.unit.synthetic_exposures import EXPOSURE_S, add_hits, add_trail, expose
+from tests.unit.synthetic_exposures import EXPOSURE_S, SKY_E, add_hits, add_trail, expose
 
 INNER = (slice(None), slice(12, -12), slice(12, -12))
 
@@ -128,6 +129,54 @@ def test_trails_and_hits_do_not_reach_the_stack(tmp_path):
     pull -= np.median(pull, axis=(1, 2), keepdims=True)
     # "No pixel above 6 sigma": samples in lattice phase have 1.23 times the mean noise.
     assert np.abs(pull).max() < 6 * 1.23
+    assert images["REJECTED"].max() >= 1
+
+
+def test_trails_of_every_frame_through_one_spot_go(tmp_path):
+    """All eight frames of a night are crossed at one spot, where no sample shows the sky; the neighbours do."""
+    n, spot = 8, (104.0, 66.0)
+    exposures = expose(SHAPE, n, seed=23)
+    ends = []
+    for k, (frame, placement) in enumerate(zip(exposures.frames, exposures.placements, strict=True)):
+        x, y = (float(axis) for axis in placement.pose.inverse(*spot))
+        slope = np.tan(np.radians(-70 + 20 * k))
+        add_trail(frame, y0=y - slope * x, slope=slope, peak_e=900)
+        # Ends as coarse as measuring gives them, on the border of the frame.
+        at = [(c, y + slope * (c - x)) for c in (4.0, 195.0)] + [
+            (x + (r - y) / slope, r) for r in (4.0, 123.0)
+        ]
+        (a, b), (c, d) = [(p, q) for p, q in at if 3 < p < 196 and 3 < q < 124][:2]
+        ends.append(f"{a + 2:.0f} {b - 1:.0f} {c - 2:.0f} {d + 2:.0f}")
+    _, _, images, record = run(tmp_path, exposures, trail_ends=ends)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    near = (x - spot[0]) ** 2 + (y - spot[1]) ** 2 < 12**2
+    # Some pixels have lost all frames: no weight, and the light of their surroundings.
+    assert (images["COVERAGE"][:, near] == 0).any()
+    assert (images["REJECTED"][:, near] == n).any()
+    factor = 0.25 * sample_noise_factor(exposures.cfa, "R") / block_noise_factor(exposures.cfa)
+    typical = np.sqrt(np.median(images["VARIANCE"][INNER], axis=(1, 2)) * factor)[:, None, None]
+    pull = (images["PRIMARY"] - sky_rate("RGB")) / typical
+    pull -= np.median(pull[INNER], axis=(1, 2))[:, None, None]
+    # A pixel that one frame of eight shows has sqrt(8) times the noise; 6 sigma of the typical stack everywhere else.
+    few = images["COVERAGE"][INNER] < n - 2
+    assert np.abs(pull[INNER][~few]).max() < 6 * 1.23
+    assert np.abs(pull[INNER][few]).max() < 4.5 * np.sqrt(8)
+    assert record["metrics"]["rejected_share"] > 0.02
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_other_ways_of_rejecting_take_hits_away_as_well(tmp_path, method):
+    exposures = expose(SHAPE, 9, seed=24)
+    add_hits(exposures.frames[3], np.random.default_rng(25), 6)
+    layout = Layout(tmp_path)
+    write_session(layout, "wide-a", exposures, reference=0)
+    stack = {**SETTINGS["stack"], "rejection": method, "reject_high_sigma": 2.5, "kernel": "linear"}
+    stack_session.run(layout, "wide-a", {**SETTINGS, "stack": stack})
+    _, images = read_hdus(layout.session_stack("wide-a"))
+    # Hits of thousands of electrons are gone but for what hides in the scatter of nine samples: a few sigma of one.
+    assert (
+        np.abs(images["PRIMARY"][INNER] - sky_rate("RGB")).max() < 10 * np.sqrt(SKY_E.max()) / EXPOSURE_S / 3
+    )
     assert images["REJECTED"].max() >= 1
 
 

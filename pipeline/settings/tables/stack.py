@@ -57,6 +57,15 @@ KEYS = (
         doc="Whether samples that lie off the others (trails, particle hits) are left out.",
     ),
     Key(
+        "stack.rejection",
+        kind="choice",
+        choices=("noise_model", "clipped_mean", "median_mad", "min_max"),
+        default="noise_model",
+        doc="How they are found. noise_model holds each sample against the noise that the camera must have there, allows for "
+        "seeing and follows trails; it works from three frames on. clipped_mean and median_mad go by the scatter of the "
+        "samples themselves; min_max leaves out the lowest and the highest.",
+    ),
+    Key(
         "stack.reject_high_sigma",
         kind="number",
         unit="sigma",
