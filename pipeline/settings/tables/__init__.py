@@ -18,6 +18,7 @@ SECTIONS = (
     "anchor",
     "register",
     "stack",
+    "merge",
     "flatten",
     "lines",
     "fuse",
