@@ -81,8 +81,9 @@ def test_stars_stay_sharp_and_keep_their_flux(sampler, limit, fwhm):
     image = combined(exposures.frames, exposures.placements, np.ones(20), sampler)
     image = image - np.median(image[INNER], axis=(1, 2))[:, None, None]
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    ratios = []
     for plane in image:
-        ratios, fluxes = [], []
+        fluxes = []
         for x_star, y_star, electrons in stars:
             radius = np.hypot(x - x_star, y - y_star)
             # Half the way to the next star; the lobes of the kernel reach six pixels beyond the light.
@@ -92,7 +93,8 @@ def test_stars_stay_sharp_and_keep_their_flux(sampler, limit, fwhm):
         assert np.mean(fluxes) == pytest.approx(1.0, abs=2e-3)
         # One star among uneven weights of 20 frames: 0.12 % of scatter; 3 sigma beside the mean.
         np.testing.assert_allclose(fluxes, 1.0, atol=2e-3 + 3 * 1.2e-3)
-        assert np.mean(ratios) < limit
+    # The width of one star depends on the weights below it, by 5 % with drops of 20 frames; 48 of them fix the mean to 0.7 %.
+    assert np.mean(ratios) < limit
 
 
 @pytest.mark.parametrize("sampler", ["drizzle", "lanczos"])
