@@ -16,13 +16,17 @@ def run_job(job, run):
     ----------
     job : the ``snakemake`` object of a script; its params give ``output_folder``, ``unit``, ``settings``
         (nested dict of the sections this stage needs) and, if any, ``options`` (keyword arguments); its
-        resources give the memory the stage may use
+        resources give the memory the stage may use, its threads how many it may run
     run : the stage's ``run(layout, unit, settings, **options)``
 
     What the stage says on standard error goes to the terminal and into the job's log file.
     """
     params = job.params
-    run_section = {**params.settings.get("run", {}), "memory_gb": job.resources.mem_mb / 1000}
+    run_section = {
+        **params.settings.get("run", {}),
+        "memory_gb": job.resources.mem_mb / 1000,
+        "threads": job.threads,
+    }
     with _copied_to(job.log[0] if job.log else None):
         try:
             run(

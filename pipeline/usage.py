@@ -14,7 +14,7 @@ SETTINGS_USED = {
     "register_filter_set": ("register", "run"),
     "register_session": ("register", "run"),
     "stack_session": ("stack", "camera", "calibration", "run"),
-    "stack_filter_set": (),
+    "stack_filter_set": ("merge",),
     "flatten": ("flatten", "filter_sets", "camera"),
     "lines": ("lines", "filter_sets", "camera"),
     "fuse": ("fuse", "filter_sets", "camera"),

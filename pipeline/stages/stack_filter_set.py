@@ -9,6 +9,7 @@ from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
 from pipeline.fitsio import read_keywords, read_rows, write_linear
 from pipeline.numerics.block_noise import BLOCK
+from pipeline.numerics.crop_box import crop_box
 from pipeline.numerics.partial_sum import PartialSum, merge
 from pipeline.progress import progress
 from pipeline.scratch_arrays import ScratchArrays
@@ -19,20 +20,25 @@ __all__ = ["run"]
 IMAGES = ("PRIMARY", "WEIGHT", "VARIANCE", "COVERAGE", "REJECTED")
 """Of a session's stack, in the order of the fields of a partial sum."""
 
+SAMPLE_STEP = 4
+"""Every so many rows and columns count for the usual number of samples."""
+
 BAND_PIXELS = 1_000_000
 """Pixels of a plane that are merged at once: some 100 MB in float64, for any number of sessions and any size."""
 
 
 def run(layout, unit, settings, *, sessions):
     """Merge the stacks of ``sessions`` into that of filter set ``unit``."""
-    del settings  # Nothing to set: the merge of partial sums has no choices.
+    options = settings["merge"]
     with qa.record(layout, "stack_filter_set", unit) as record, ExitStack() as files:
         paths = [layout.session_stack(name) for name in sessions]
         for path in paths:
             record.input(path)
         headers = [read_keywords(path) for path in paths]
+        sessions, paths, headers = _wanted(sessions, paths, headers, options["leave_out"], unit, record)
         arrays = files.enter_context(ScratchArrays(layout.stack(unit).parent))
         image, rejected_share = _merged(paths, headers, unit, arrays)
+        box = _crop_box(image, options["crop_coverage"])
         frames = sum(int(header["NFRAMES"]) for header in headers)
         exposure_s = sum(float(header["EXPTOTAL"]) for header in headers)
         write_linear(
@@ -44,6 +50,11 @@ def run(layout, unit, settings, *, sessions):
                 "NFRAMES": (frames, "frames in the sum"),
                 "EXPTOTAL": (exposure_s, "[s] total exposure"),
                 "CHANNELS": (",".join(image.channels), "planes in order"),
+                # Counted from 1, both ends included, as in a section of the FITS standard's kin.
+                "CROPX1": (box[2] + 1, "first column of the well covered box"),
+                "CROPX2": (box[3], "last column of the well covered box"),
+                "CROPY1": (box[0] + 1, "first row of the well covered box"),
+                "CROPY2": (box[1], "last row of the well covered box"),
             },
             history=[f"stack_filter_set: merge of {name}" for name in sessions],
         )
@@ -54,6 +65,7 @@ def run(layout, unit, settings, *, sessions):
                 "exposure_s": exposure_s,
                 "coverage_share": float(image.valid.all(axis=0).mean()),
                 "rejected_share": rejected_share,
+                "crop_box_px": [box[2], box[0], box[3], box[1]],
             }
         )
         if frames == 0:
@@ -63,6 +75,53 @@ def run(layout, unit, settings, *, sessions):
             return
         for c, channel in enumerate(image.channels):
             _record_noise(record, channel, image, c, headers)
+            _record_growth(record, channel, headers)
+
+
+def _wanted(sessions, paths, headers, left_out, unit, record):
+    """The sessions that are not left out by night or name."""
+    kept = [
+        entry
+        for entry in zip(sessions, paths, headers, strict=True)
+        if entry[0] not in left_out and entry[2].get("NIGHT") not in left_out
+    ]
+    if not kept:
+        raise StageError(
+            f"merge.leave_out leaves no session of {unit}: expected at least one of {', '.join(sessions)}"
+        )
+    for name in sessions:
+        if name not in [entry[0] for entry in kept]:
+            record.flag("left_out", "info", f"{name} is left out of the stack by merge.leave_out")
+    return tuple(list(part) for part in zip(*kept, strict=True))
+
+
+def _crop_box(image, share):
+    """Largest rectangle in which every channel has ``share`` of the usual number of samples."""
+    good = np.ones(image.shape[1:], dtype=bool)
+    for plane in image.coverage:
+        seen = plane[::SAMPLE_STEP, ::SAMPLE_STEP]
+        usual = float(np.median(seen[seen > 0])) if (seen > 0).any() else np.inf
+        good &= plane >= share * usual
+    return crop_box(good)
+
+
+def _record_growth(record, channel, headers):
+    """Noise of blocks against the number of frames, session after session, with the ideal curve.
+
+    Sessions merge by their weights W = 1 / ideal^2: noise^2 = sum(W^2 noise_i^2) / sum(W)^2, and 1 / sum(W) if all is ideal.
+    """
+    known = [header for header in headers if f"NBLOCK_{channel}" in header and f"IBLOCK_{channel}" in header]
+    if not known:
+        return
+    frames = np.cumsum([int(header["NFRAMES"]) for header in known])
+    noise, ideal = (
+        np.array([float(header[f"{name}_{channel}"]) for header in known]) for name in ("NBLOCK", "IBLOCK")
+    )
+    weight = ideal**-2.0
+    total = np.cumsum(weight)
+    record.metric("noise_growth_frames", frames)
+    record.metric(f"noise_growth_block8_e_s_{channel}", np.sqrt(np.cumsum(weight**2 * noise**2)) / total)
+    record.metric(f"noise_growth_ideal_block8_e_s_{channel}", total**-0.5)
 
 
 def _merged(paths, headers, unit, arrays):

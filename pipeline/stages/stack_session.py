@@ -348,6 +348,9 @@ def _keywords(plan, n_used, exposure_s, cfa, noise):
             ratio if np.isfinite(ratio) else None,
             "noise of 8 x 8 blocks over ideal",
         )
+        if np.isfinite(ratio):
+            keywords[f"NBLOCK_{channel}"] = (figures.block[-1], "[electron/s] noise of 8 x 8 blocks")
+            keywords[f"IBLOCK_{channel}"] = (figures.ideal_block[-1], "[electron/s] what it would be at best")
     return keywords
 
 

@@ -101,3 +101,34 @@ def test_the_height_of_the_bands_changes_no_byte(tmp_path, monkeypatch):
     banded, _ = stacked(tmp_path / "b", parts, SETTINGS)
     for name in ("value", "variance", "coverage", "rejected"):
         assert getattr(banded, name).tobytes() == getattr(whole, name).tobytes(), name
+
+
+def test_a_night_that_is_left_out_is_gone_and_no_session_is_made_anew(tmp_path):
+    exposures = expose(SHAPE, 6, seed=19, stars=STARS)
+    parts = [part_of(exposures, slice(0, 3)), part_of(exposures, slice(3, 6))]
+    both, record = stacked(tmp_path, parts, SETTINGS)
+    assert record["metrics"]["noise_growth_frames"] == [3, 6]
+    ideal = record["metrics"]["noise_growth_ideal_block8_e_s_G"]
+    # Frames alike: noise falls as 1 / sqrt(n); the sky level that the ideal refers to is known to a per cent.
+    assert ideal[0] / ideal[1] == pytest.approx(np.sqrt(2), rel=0.02)
+    layout = Layout(tmp_path)
+    before = layout.session_stack("wide-1").read_bytes()
+    settings = {**SETTINGS, "merge": {**SETTINGS["merge"], "leave_out": ["wide-1"]}}
+    stack_filter_set.run(layout, "wide", settings, sessions=["wide-0", "wide-1"])
+    alone = read_linear(layout.stack("wide"))
+    stack_filter_set.run(layout, "wide", SETTINGS, sessions=["wide-0"])
+    np.testing.assert_array_equal(alone.value, read_linear(layout.stack("wide")).value)
+    assert (alone.value != both.value).any() and layout.session_stack("wide-1").read_bytes() == before
+    settings["merge"]["leave_out"] = ["2031-05-02"]
+    with pytest.raises(StageError, match="leaves no session"):
+        stack_filter_set.run(layout, "wide", settings, sessions=["wide-0", "wide-1"])
+
+
+def test_the_crop_box_is_well_covered(tmp_path):
+    exposures = expose(SHAPE, 6, seed=20, stars=STARS)
+    image, record = stacked(tmp_path, [exposures], SETTINGS)
+    left, top, right, bottom = record["metrics"]["crop_box_px"]
+    inside = image.coverage[:, top:bottom, left:right]
+    # Dithers of 6 px: what all frames share is 12 px narrower, and some more is covered by most.
+    assert inside.size and (inside >= 0.8 * 6).all()
+    assert (right - left) * (bottom - top) > 0.75 * SHAPE[0] * SHAPE[1]

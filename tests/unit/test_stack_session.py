@@ -164,6 +164,16 @@ def test_trails_of_every_frame_through_one_spot_go(tmp_path):
     assert record["metrics"]["rejected_share"] > 0.02
 
 
+def test_a_budget_that_is_too_small_is_said(tmp_path):
+    layout = Layout(tmp_path)
+    write_session(layout, "wide-a", expose(SHAPE, 3, seed=26, stars=STARS), reference=0)
+    stack_session.run(layout, "wide-a", {**SETTINGS, "run": {**SETTINGS["run"], "memory_gb": 0.25}})
+    record = qa.read_record(layout.qa("stack_session", "wide-a"))
+    (flag,) = [flag for flag in record["flags"] if flag["code"] == "memory_budget"]
+    assert "run.memory_gb" in flag["message"] and flag["limit"] > flag["value"] == 0.25
+    assert record["metrics"]["frames_used"] == 3
+
+
 @pytest.mark.parametrize("method", METHODS)
 def test_other_ways_of_rejecting_take_hits_away_as_well(tmp_path, method):
     exposures = expose(SHAPE, 9, seed=24)

@@ -19,6 +19,7 @@ SECTIONS = (
     "anchor",
     "register",
     "stack",
+    "merge",
     "flatten",
     "lines",
     "fuse",
