@@ -10,9 +10,13 @@ from pipeline.numerics.pose_refinement import refine
 
 __all__ = ["Limits", "StarList", "doubts", "register"]
 
-CHANCE_LIMIT = -8.0
+CHANCE_LIMIT = -10.0
 """Decimal logarithm of the greatest accepted probability of a chance match. The pair vote looks at some 1e6
-hypotheses, so a false pose is accepted once in a hundred failed frames at the very most."""
+hypotheses, and the radius that counts is set after the stars have been looked at."""
+
+LEAST_SHARE = 0.1
+"""Of the shorter list's stars on the common field, this part matches at least: of a frame under cloud nearly all do, of one
+in which strangers outnumber the stars by three to one a quarter."""
 
 STILL_PX = 0.5
 """A pose that moves no star by more than this looks like a lock on a fixed pattern of the sensor."""
@@ -142,6 +146,10 @@ def doubts(found, source, target, limits):
             f"the {found.n_matched} matches of {found.n_possible} stars may be chance "
             f"(probability 1e{found.log10_chance:.0f})"
         )
+    moved = np.column_stack(pose.forward(*source.xy.T))
+    possible = min(_inside(moved, target.xy).sum(), _inside(target.xy, moved).sum())
+    if found.n_matched < LEAST_SHARE * possible:
+        return f"only {found.n_matched} of {possible} stars on the common field match"
     if found.coverage < limits.min_coverage:
         return (
             f"matches cover {100 * found.coverage:.0f} % of the common field, "

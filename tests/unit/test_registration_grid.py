@@ -33,3 +33,11 @@ def test_wrong_poses_are_refused(trap, stars):
     case = TRAPS[trap](stars, rng=np.random.default_rng(stars))
     _, problem = register(case.source, case.target, SHAPE, LIMITS, random_seed=stars)
     assert problem != ""
+
+
+def test_a_handful_of_chance_matches_in_a_rich_field_is_refused():
+    """A mirror image of which six stars of three hundred happened to fit another pose to a tenth of a pixel."""
+    rng = np.random.default_rng([1, 10125])
+    case = TRAPS["mirrored"](int(10 ** rng.uniform(1.0, 2.8)), rng=rng)
+    _, problem = register(case.source, case.target, SHAPE, LIMITS, random_seed=125)
+    assert problem != ""
