@@ -72,6 +72,9 @@ LIGHT_PASSES = 3
 SHOWS_NOISE = 0.05
 """Discs below this share of the noise per pixel stay: over the thousand pixels of a disc that is 1.6 sigma."""
 
+TABLE_STEP_PX = 0.05
+"""Step of the table of a halo's profile: rims are at least 0.3 px soft, so a chord errs by less than 0.4 % of them."""
+
 CONTROLS = 8
 """Places round each star at which steps are measured as well: what gas alone does there."""
 
@@ -143,9 +146,13 @@ class _Steps:
 
     def expected(self, profile):
         """(radii,) step of a radial ``profile`` on the same belts."""
-        belt = np.arange(self.side) + 0.5
-        inside = profile(self.radii[:, None] - self.gap - self.side + belt).mean(axis=1)
-        return inside - profile(self.radii[:, None] + self.gap + belt).mean(axis=1)
+        # Belts are made of rings 1 px wide, all of them at half-integer radii: each ring is needed once.
+        first = int(self.radii[0]) - self.gap - self.side
+        last = int(self.radii[-1]) + self.gap + self.side
+        total = np.concatenate([[0.0], np.cumsum(profile(np.arange(first, last) + 0.5))])
+        at = self.radii.astype(int) - first
+        inside = total[at - self.gap] - total[at - self.gap - self.side]
+        return (inside - (total[at + self.gap + self.side] - total[at + self.gap])) / self.side
 
 
 def star_light(continuum, stars, fwhm):
@@ -213,9 +220,11 @@ def remove_haloes(line, variance, continuum, stars, fwhm):
         return out, out_variance, model
     peak = np.abs(model.profile(np.arange(INNER_FWHM * fwhm, model.reach_px))).max()
     least = SHOWS_NOISE * float(np.sqrt(np.nanmedian(variance))) / peak
+    radii = np.arange(0.0, 1.5 * model.reach_px + 4.0, TABLE_STEP_PX)
+    table = model.profile(radii)
     for s in np.flatnonzero(model.light > least):
         window, r = _around(line.shape, stars.x[s], stars.y[s], model.reach_px)
-        halo = model.profile(r)
+        halo = np.interp(r, radii, table)
         out[window] -= (model.light[s] * halo).astype(np.float32)
         out_variance[window] += ((model.light_error[s] * halo) ** 2).astype(np.float32)
     return out, out_variance, model

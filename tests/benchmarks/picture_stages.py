@@ -76,7 +76,9 @@ def main(shape, stages):
             done = subprocess.run(command, check=True, capture_output=True, text=True)
             wall, cpu, memory = map(float, done.stdout.split())
             total = np.array([total[0] + wall, total[1] + cpu, max(total[2], memory)])
-            print(f"{stage:16s} wall {wall:6.1f} s   processor {cpu:6.1f} s   peak {memory:5.2f} GB", flush=True)
+            print(
+                f"{stage:16s} wall {wall:6.1f} s   processor {cpu:6.1f} s   peak {memory:5.2f} GB", flush=True
+            )
     print(f"{'together':16s} wall {total[0]:6.1f} s   processor {total[1]:6.1f} s   peak {total[2]:5.2f} GB")
     print(f"share of the target: time {total[0] / TARGET_S:.2f}, memory {total[2] / TARGET_GB:.2f}")
 
