@@ -79,15 +79,15 @@ def match_planes(value, variance, valid, stars):
 
     Parameters
     ----------
-    value, variance : (D, ny, nx) float32
-    valid : (D, ny, nx) bool
+    value, variance, valid : sequences of D planes (ny, nx), two of float32 and one of bool
     stars : StackStars common to all planes
 
     Returns
     -------
     MatchedPlanes
     """
-    chosen = psf_stars(stars, value.shape[1:])
+    shape = (len(value), *value[0].shape)
+    chosen = psf_stars(stars, shape[1:])
     halves = [_psfs(plane, stars, chosen) for plane in value]
     fwhm = np.array([np.nan if psfs is None else psf_fwhm(psfs[0]) for psfs in halves])
     if np.isfinite(fwhm).any():
@@ -97,17 +97,19 @@ def match_planes(value, variance, valid, stars):
         ]
     else:
         kernels = [Kernel(np.ones((1, 1)), "identity", np.nan)] * len(value)
-    out_value, out_variance = np.empty_like(value), np.empty_like(variance)
+    out_value, out_variance = np.empty(shape, np.float32), np.empty(shape, np.float32)
     for d, kernel in enumerate(kernels):
         hole = ~valid[d]
         if hole.all():
             out_value[d], out_variance[d] = 0.0, np.nan
             continue
-        out_value[d] = convolved(filled(value[d], hole), kernel)
-        out_variance[d] = convolved(filled(variance[d], hole), kernel)
+        whole = not hole.any()
+        out_value[d] = convolved(value[d] if whole else filled(value[d], hole), kernel)
+        out_variance[d] = convolved(variance[d] if whole else filled(variance[d], hole), kernel)
         # A fitted kernel may have faint negative lobes; a variance never falls below a share of the local one.
-        np.maximum(out_variance[d], 0.1 * variance[d], out=out_variance[d])
-        out_variance[d][hole] = np.nan
+        np.maximum(out_variance[d], np.float32(0.1) * variance[d], out=out_variance[d])
+        if not whole:
+            out_variance[d][hole] = np.nan
     return MatchedPlanes(out_value, out_variance, fwhm, kernels, int(chosen.size))
 
 

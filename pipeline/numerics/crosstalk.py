@@ -25,7 +25,7 @@ OUTLIER_SHARE = 0.01
 LOWER_PART = 0.4
 """Share of the ratios, from below, on which an edge is fitted."""
 
-MAX_BLOCKS = 3000
+MAX_BLOCKS = 1500
 """Blocks that are used, those with the best known ratios: more would cost time and not help."""
 
 MIN_PURE_SHARE = 0.05

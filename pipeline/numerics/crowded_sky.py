@@ -17,7 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.numerics.sky_model import Cells, agreeing_cells, fit_with_templates
+from pipeline.numerics.sky_cells import Cells
+from pipeline.numerics.sky_model import agreeing_cells, fit_with_templates
 from pipeline.numerics.surface import PolynomialSurface, exponents
 
 __all__ = ["CrowdedSky", "crowded_sky"]

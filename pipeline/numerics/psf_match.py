@@ -33,6 +33,9 @@ COMPACTNESS = 1.0
 NEARLY = 1.05
 """Held-out error, relative to the least, up to which a smoother kernel is preferred."""
 
+BAND_ROWS = 512
+"""Rows convolved at a time: many times a kernel, so that little is computed twice."""
+
 ANNULUS_SHARE = 0.75
 """Outside this share of the half size a stamp counts as background."""
 
@@ -259,7 +262,13 @@ def convolved(plane, kernel):
     if half == 0:
         return plane.copy()
     padded = np.pad(plane, half, mode="reflect")
-    return signal.oaconvolve(padded, kernel.weights.astype(plane.dtype), mode="valid").astype(plane.dtype)
+    weights = kernel.weights.astype(plane.dtype)
+    out = np.empty_like(plane)
+    # In bands of rows: transforms of the whole would take several times the plane's memory.
+    for first in range(0, len(plane), BAND_ROWS):
+        last = min(first + BAND_ROWS, len(plane))
+        out[first:last] = signal.oaconvolve(padded[first : last + 2 * half], weights, mode="valid")
+    return out
 
 
 def _convolve_small(psf, weights):

@@ -54,6 +54,9 @@ moves the template by 0.2 to 2.5 %."""
 SHOWS_NOISE = 0.05
 """Discs below this share of the noise per pixel stay: over the thousand pixels of a disc that is 1.6 sigma."""
 
+TABLE_STEP_PX = 0.05
+"""Step of the table of a halo's profile: rims are at least 0.3 px soft, so a chord errs by less than 0.4 % of them."""
+
 
 @dataclass(frozen=True)
 class Disc:
@@ -169,9 +172,11 @@ def remove_haloes(line, variance, continuum, stars, fwhm):
         return out, out_variance, model
     peak = np.abs(model.profile(np.arange(INNER_FWHM * fwhm, model.reach_px))).max()
     least = SHOWS_NOISE * float(np.sqrt(np.nanmedian(variance))) / peak
+    radii = np.arange(0.0, 1.5 * model.reach_px + 4.0, TABLE_STEP_PX)
+    table = model.profile(radii)
     for s in np.flatnonzero(model.light > least):
         window, r = window_about(line.shape, stars.x[s], stars.y[s], model.reach_px)
-        halo = model.profile(r)
+        halo = np.interp(r, radii, table)
         out[window] -= (model.light[s] * halo).astype(np.float32)
         out_variance[window] += ((model.light_error[s] * halo) ** 2).astype(np.float32)
     return out, out_variance, model

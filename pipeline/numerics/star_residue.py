@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.numerics.fill import filled
 from pipeline.numerics.robust import mad_std
+from pipeline.numerics.stack_stars import isolated
 
 __all__ = ["clean_stars", "looks_saturated"]
 
@@ -34,6 +35,12 @@ OUTSHINES_SIGMA = 50.0
 
 MAX_RADIUS_FWHM = 8.0
 """Largest disc; beyond it lie haloes, which are faint and smooth."""
+
+QUIET_SIGMA = 0.8 * LIMIT_SIGMA
+"""A core whose pixels all lie within this of the ring's median shows nothing, whatever slope the gas has."""
+
+MEASURED_SIGMA = 100.0
+"""Starlight over noise, both in the core, of the stars whose residue is quoted: noise alone leaves 0.7 % of them."""
 
 FLATTENED_CORE = 0.75
 """Peak over flux, relative to the typical star, below which a bright star's core is clipped."""
@@ -67,7 +74,8 @@ def clean_stars(lines, variance, continuum, stars, fwhm):
     -------
     lines, variance : (L, ny, nx) float32; under a disc the variance grows by the square of the ring's scatter
     hidden : (ny, nx) bool, pixels filled in any line
-    figures : dict; median over stars of |residue| / continuum flux before filling, discs used
+    figures : dict; of bright, isolated, unsaturated stars the median of |light left in the core| over their light in
+        the line's channel before anything was filled, and their number; discs used
     """
     shape = lines.shape[1:]
     fwhm = fwhm if np.isfinite(fwhm) else stars.typical_fwhm
@@ -75,14 +83,19 @@ def clean_stars(lines, variance, continuum, stars, fwhm):
     out, out_variance = lines.copy(), variance.copy()
     hidden = np.zeros(shape, dtype=bool)
     residues, discs = [], 0
+    alone = isolated(stars, radius_px=RING_FWHM[1] * fwhm, shape=shape) if len(stars) else saturated
+    measured = alone & stars.starlike() & stars.surely_unsaturated() if len(stars) else saturated
     for j in range(len(lines)):
         mask = np.zeros(shape, dtype=bool)
         for index in range(len(stars)):
+            where = (stars.x[index], stars.y[index], fwhm)
+            if not (measured[index] or saturated[index]) and _quiet(lines[j], variance[j], *where):
+                continue
             found = _examine(lines[j], variance[j], continuum[j], stars.x[index], stars.y[index], fwhm)
             if found is None:
                 continue
-            share, excess, radius, scatter = found
-            if np.isfinite(share):
+            share, excess, radius, scatter, strength = found
+            if measured[index] and strength > MEASURED_SIGMA:
                 residues.append(abs(share))
             if saturated[index] or (excess > LIMIT_SIGMA and share < REMNANT_SHARE):
                 window, disc = _disc(shape, stars.x[index], stars.y[index], radius)
@@ -91,12 +104,31 @@ def clean_stars(lines, variance, continuum, stars, fwhm):
                 discs += 1
         out[j] = filled(lines[j], mask)
         hidden |= mask
-    figures = {"star_residue_median": float(np.median(residues)) if residues else None, "star_discs": discs}
+    figures = {
+        "star_residue_median": float(np.median(residues)) if residues else None,
+        "star_residue_stars": len(residues),
+        "star_discs": discs,
+    }
     return out, out_variance, hidden, figures
 
 
+def _quiet(line, variance, x, y, fwhm):
+    """Whether nothing stands out in the core: a quick look that spares most stars the full one."""
+    reach = int(np.ceil(RING_FWHM[0] * fwhm)) + 1
+    ix, iy = round(x), round(y)
+    window = np.s_[max(iy - reach, 0) : iy + reach + 1, max(ix - reach, 0) : ix + reach + 1]
+    half = int(np.ceil(CORE_FWHM * fwhm))
+    core = line[max(iy - half, 0) : iy + half + 1, max(ix - half, 0) : ix + half + 1]
+    # Of the surroundings, as in the full look: the star's own photons make the core noisier.
+    noise = np.sqrt(np.median(variance[window]))
+    return bool(np.isfinite(noise) and np.abs(core - np.median(line[window])).max() < QUIET_SIGMA * noise)
+
+
 def _examine(line, variance, continuum, x, y, fwhm):
-    """(residue / continuum flux, excess in sigma, radius to cover, scatter of the ring), or None at the edge."""
+    """What a star leaves, or None at the edge.
+
+    Returns residue over starlight, excess in sigma, radius to cover, scatter of the ring, starlight over its noise.
+    """
     reach = int(np.ceil(MAX_RADIUS_FWHM * fwhm)) + 1
     ny, nx = line.shape
     x0, x1 = max(int(x) - reach, 0), min(int(x) + reach + 1, nx)
@@ -117,7 +149,8 @@ def _examine(line, variance, continuum, x, y, fwhm):
     starlight = float((light[core] - np.median(light[ring])).sum())
     share = float(cut[core].sum()) / starlight if starlight > 0 else np.nan
     excess = float(np.abs(cut[core]).max() / np.hypot(noise, scatter))
-    return share, excess, _reach(line[y0:y1, x0:x1], light, distance, fwhm, noise, excess), scatter
+    strength = starlight / (np.hypot(noise, scatter) * np.sqrt(core.sum()))
+    return share, excess, _reach(line[y0:y1, x0:x1], light, distance, fwhm, noise, excess), scatter, strength
 
 
 def _reach(line, light, distance, fwhm, noise, excess):

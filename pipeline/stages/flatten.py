@@ -12,7 +12,8 @@ from pipeline.bundles import LinearImage
 from pipeline.filter_curves import channel_responses, owner_channel
 from pipeline.fitsio import read_linear, write_linear
 from pipeline.numerics.crowded_sky import crowded_sky
-from pipeline.numerics.sky_model import cell_table, find_free_cells, fit_sky
+from pipeline.numerics.sky_cells import cell_table
+from pipeline.numerics.sky_model import find_free_cells, fit_sky
 from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.stack_stars import detect_stars, star_mask
 from pipeline.numerics.surface import fit_surface

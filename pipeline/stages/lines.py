@@ -11,9 +11,9 @@ from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
 from pipeline.filter_curves import channel_responses, transmission_of
-from pipeline.fitsio import read_linear, write_fits, write_linear
+from pipeline.fitsio import read_linear
+from pipeline.line_files import write_continuum, write_empty_line, write_line
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
-from pipeline.numerics.significance import significance
 from pipeline.numerics.spectrum import LINES
 from pipeline.settings.filters import lines_of
 
@@ -82,7 +82,7 @@ def run(layout, unit, settings, *, filter_sets):
             )
             _report(record, solution, lines, broad, camera["response"])
             for index, line in enumerate(lines):
-                _write_line(layout, line, solution, index, broad)
+                write_line(layout, line, solution, index, broad)
                 solved.append(line.name)
             continuum = _continuum_image(broad, solution)
         else:
@@ -94,11 +94,11 @@ def run(layout, unit, settings, *, filter_sets):
             if name not in solved:
                 reason = _why_not(name, solved, entries, filter_sets)
                 record.flag("line_not_solved", "fail", f"{LINES[name].label} ({name}) is not given: {reason}")
-                _write_empty_line(layout, LINES[name], shape)
+                write_empty_line(layout, LINES[name], shape)
         record.metrics(
             {"lines_solved": ", ".join(solved) or None, "continuum_set": broad.name if broad else None}
         )
-        _write_continuum(layout, continuum, broad, shape, solved)
+        write_continuum(layout, continuum, broad, shape, solved)
 
 
 def _load(layout, filter_sets, entries, response_path, record):
@@ -242,76 +242,3 @@ def _continuum_image(broad, solution):
         return None
     image = broad.image
     return LinearImage(solution.continuum, solution.continuum_variance, image.coverage, image.rejected)
-
-
-def _line_keywords(line, *, solved, owner=("", ""), response=(), channels=()):
-    keywords = {
-        "LINE": (line.name, "emission line"),
-        "LINEWAVE": (line.wavelength_nm, "[nm] wavelength in air"),
-        "LINESET": (owner[0], "filter set in whose unit the line is given"),
-        "LINECHAN": (owner[1], "channel in whose unit the line is given"),
-        "SOLVED": (solved, "whether the line could be separated"),
-    }
-    by_channel = dict(zip(channels, response, strict=True))
-    for channel in channels or ("R", "G", "B"):
-        keywords[f"BRESP_{channel}"] = (
-            float(by_channel.get(channel, 0.0)),
-            "line in broadband channel per unit of line",
-        )
-    return keywords
-
-
-def _write_line(layout, line, solution, index, broad):
-    known = np.isfinite(solution.line_variance[index])
-    channels = broad.image.channels if broad else ()
-    response = solution.broadband_response[:, index] if broad else ()
-    write_fits(
-        layout.line(line.name),
-        np.where(known, solution.lines[index], 0.0).astype(np.float32),
-        extensions={
-            "VARIANCE": solution.line_variance[index],
-            "FILLED": (solution.filled & known).astype(np.uint8),
-            "SIGNIFICANCE": significance(
-                solution.lines[index], solution.line_variance[index], solution.notes["psf_target_fwhm_px"]
-            ),
-        },
-        keywords=_line_keywords(
-            line, solved=True, owner=solution.owners[index], response=response, channels=channels
-        ),
-        history=[
-            "lines: generalised least squares of continuum and lines on all channels at one PSF",
-            "lines: flux is what the line gives in channel LINECHAN of set LINESET",
-            "lines: FILLED marks pixels under star remnants, interpolated from around",
-            "lines: SIGNIFICANCE is the mean over a star's width in units of its standard error",
-        ],
-    )
-
-
-def _write_empty_line(layout, line, shape):
-    write_fits(
-        layout.line(line.name),
-        np.zeros(shape, dtype=np.float32),
-        extensions={
-            "VARIANCE": np.full(shape, np.nan, np.float32),
-            "FILLED": np.zeros(shape, np.uint8),
-            "SIGNIFICANCE": np.full(shape, np.nan, np.float32),
-        },
-        keywords=_line_keywords(line, solved=False),
-        history=["lines: this line could not be separated; see the QA record"],
-    )
-
-
-def _write_continuum(layout, continuum, broad, shape, solved):
-    if continuum is None:
-        nothing = np.zeros((3, *shape), dtype=np.float32)
-        continuum = LinearImage(nothing, np.full_like(nothing, np.nan), nothing)
-        note = "no set measures the continuum; nothing is covered"
-    else:
-        removed = f"minus its share of {', '.join(solved)}" if solved else "as it is, no line to remove"
-        note = f"flattened {broad.name} {removed}, at its own PSF"
-    write_linear(
-        layout.continuum(),
-        continuum,
-        keywords={"CONTSET": (broad.name if broad else "", "filter set that measures the continuum")},
-        history=[f"lines: {note}"],
-    )

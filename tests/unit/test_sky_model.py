@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.numerics.sky_model import cell_table, fit_sky
+from pipeline.numerics.sky_cells import cell_table
+from pipeline.numerics.sky_model import fit_sky
 from pipeline.stages.flatten import gradient
 from tests.unit.separation_figures import flattened, sky_figures
 from tests.unit.synthetic_stacks import make_scene

@@ -1,0 +1,150 @@
+"""Starlight in the narrow sets: its ratio to the broadband by colour, measured on the stars of the field."""
+
+import numpy as np
+from scipy import ndimage
+from scipy.spatial import cKDTree
+
+from pipeline.numerics.continuum_ratio import (
+    ColourLaw,
+    colour_index,
+    fit_colour_law,
+    predict_colour_law,
+    smoothed_colour,
+)
+from pipeline.numerics.stack_stars import aperture_flux, isolated
+
+__all__ = ["colour_map", "starlight_laws"]
+
+APERTURE_FWHM = 1.6
+"""Aperture radius in FWHM; all planes have one PSF, so what falls outside cancels in the ratio."""
+
+MIN_STAR_S_N = 30.0
+"""Signal to noise in the broadband of a star whose ratio is used."""
+
+PLACES, PLACE_RADII = 8, 5.0
+"""Apertures without a star round each star, and their distance in radii: they tell how gas moves its flux. Apertures
+and their rings, 2.8 radii wide, hardly overlap with the star's."""
+
+COLOUR_SMOOTHING_FWHM = 0.6
+"""Sigma of the smoothing of the continuum colour, in FWHM: about one PSF, so a star keeps its own colour."""
+
+
+def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
+    """Narrow/broad law of each narrow datum, from stars where there are enough, else from the curves.
+
+    Parameters
+    ----------
+    matched : MatchedPlanes, those of ``broad`` first
+    stars : StackStars
+    channels : list of (FilterSetData, channel index), one a plane
+    continuum_index : (D,) int, plane of the broadband behind each plane
+    broad : FilterSetData or None
+    n_broad : number of its channels, the first planes
+
+    Returns
+    -------
+    laws : list of ColourLaw, one a narrow plane, all over one range of colours
+    typical : float, median colour of the stars
+    from_stars : bool
+    """
+    if not n_broad:
+        return [], 0.0, False
+    shape = matched.value.shape[1:]
+    blue, red = (n_broad - 1, 0) if n_broad == 3 else (0, 0)
+    good = np.zeros(0, dtype=int)
+    if len(stars) and np.isfinite(matched.target_fwhm_px):
+        radius = APERTURE_FWHM * matched.target_fwhm_px
+        good = np.flatnonzero(
+            isolated(stars, radius_px=3.0 * matched.target_fwhm_px, shape=shape)
+            & stars.starlike()
+            & stars.surely_unsaturated()
+        )
+    predicted = [
+        predict_colour_law(
+            (s.transmission, s.responses[c]),
+            (broad.transmission, broad.responses[continuum_index[n_broad + i]]),
+            (broad.transmission, broad.responses[blue]),
+            (broad.transmission, broad.responses[red]),
+        )
+        for i, (s, c) in enumerate(channels[n_broad:])
+    ]
+    laws, fluxes = [], []
+    if good.size:
+        x, y = stars.x[good], stars.y[good]
+        around = _empty_places(x, y, stars, radius, shape)
+        fluxes = [
+            _star_flux(v, np.nan_to_num(s), x, y, around, radius)
+            for v, s in zip(matched.value, matched.variance, strict=True)
+        ]
+        bright = np.all([fluxes[c][0] > MIN_STAR_S_N * fluxes[c][1] for c in range(n_broad)], axis=0)
+        fluxes = [tuple(values[bright] for values in triple) for triple in fluxes]
+    for d in range(n_broad, len(channels)):
+        law = None
+        base = continuum_index[d]
+        if good.size and fluxes[0][0].size:
+            colour = colour_index(fluxes[blue][0], fluxes[red][0])
+            ratio = fluxes[d][0] / fluxes[base][0]
+            error = np.hypot(fluxes[d][2], ratio * fluxes[base][2]) / fluxes[base][0]
+            law = fit_colour_law(
+                colour, ratio, error, expected=predicted[d - n_broad], max_terms=3 if n_broad == 3 else 1
+            )
+        laws.append(law)
+    from_stars = bool(laws) and all(law is not None for law in laws)
+    if not from_stars:
+        laws = predicted
+    if from_stars:
+        typical = float(np.median(colour_index(fluxes[blue][0], fluxes[red][0])))
+    else:
+        typical = float(np.mean(laws[0].colour_range)) if laws else 0.0
+    return _common_range(laws), typical, from_stars
+
+
+def colour_map(matched, response, lines, typical):
+    """Colour of the continuum at every pixel, given the line maps of the pass before."""
+    sigma = (
+        max(COLOUR_SMOOTHING_FWHM * matched.target_fwhm_px, 1.0)
+        if np.isfinite(matched.target_fwhm_px)
+        else 1.0
+    )
+    smooth, noise = {}, {}
+    for c in (0, 2):
+        plane = matched.value[c] - np.tensordot(response[c], lines, axes=1)
+        smooth[c] = ndimage.gaussian_filter(plane.astype(np.float32), sigma)
+        # Noise of a Gaussian mean of uncorrelated pixels: 1 / (4 pi sigma^2) of the variance.
+        noise[c] = float(np.sqrt(np.nanmedian(matched.variance[c]) / (4 * np.pi * sigma**2)))
+    return smoothed_colour(smooth[2], smooth[0], noise[2], noise[0], typical)
+
+
+def _empty_places(x, y, stars, radius, shape):
+    """(n, PLACES, 2) centres of apertures round each star that hold no star and lie inside; NaN for the others."""
+    turn = 2 * np.pi * np.arange(PLACES) / PLACES
+    at = np.stack(
+        [x[:, None] + PLACE_RADII * radius * np.cos(turn), y[:, None] + PLACE_RADII * radius * np.sin(turn)],
+        axis=-1,
+    )
+    nearest = cKDTree(np.column_stack([stars.x, stars.y])).query(at)[0]
+    edge = 3.0 * radius
+    inside = (at > edge).all(axis=-1) & (at < np.array(shape)[::-1] - 1 - edge).all(axis=-1)
+    return np.where((inside & (nearest > 2.0 * radius))[..., None], at, np.nan)
+
+
+def _star_flux(plane, variance, x, y, around, radius):
+    """Flux of stars, its photon noise, and its error with the gas around: what apertures without a star scatter by."""
+    flux, photons = aperture_flux(plane, variance, x, y, radius_px=radius)
+    use = np.isfinite(around[..., 0])
+    empty = np.zeros(use.shape)
+    if use.any():
+        empty[use] = aperture_flux(plane, variance, *around[use].T, radius_px=radius)[0]
+    count = use.sum(axis=1)
+    structure = np.sqrt((empty**2).sum(axis=1) / np.maximum(count, 1))
+    # Where too few places are empty, the usual structure of the field has to do.
+    usual = np.median(structure[count >= PLACES // 2]) if (count >= PLACES // 2).any() else 0.0
+    return flux, photons, np.maximum(photons, np.where(count >= PLACES // 2, structure, usual))
+
+
+def _common_range(laws):
+    """All laws over the range of colours that each of them has seen."""
+    if not laws:
+        return laws
+    low, high = max(law.colour_range[0] for law in laws), min(law.colour_range[1] for law in laws)
+    return [ColourLaw(law.coefficients, (low, high), law.scatter, law.n_stars) for law in laws]
