@@ -120,7 +120,8 @@ def test_faint_gas_stands_out_further_than_in_the_broadband(layout, layers):
         red = image.value[0]
         return (red[gas].mean() - np.median(red[sky])) / red[sky].std()
 
-    assert contrast(fused) > 2 * contrast(layers.broadband)
+    # The line map is as noisy as the broadband here, so all that is gained comes from taking its noise away.
+    assert contrast(fused) > 1.5 * contrast(layers.broadband)
 
 
 def test_variance_is_that_of_both_layers(layout):
