@@ -208,7 +208,7 @@ def _along_columns(image, out, step, start, stop):
 
 @njit(cache=True, nogil=True)
 def _along_rows(image, out, step, start, stop):
-    ny, nx = image.shape
+    nx = image.shape[1]
     for x in range(nx):
         if 2 * step <= x < nx - 2 * step:
             continue
