@@ -24,24 +24,27 @@ def block_means(cube, block):
     return cut.mean(axis=4, dtype=np.float32).mean(axis=2, dtype=np.float32)
 
 
-def richest_window(brightness, shape):
+def richest_window(cube, shape):
     """Slices of the window of ``shape`` in which the brightness of extended light varies most.
 
     Parameters
     ----------
-    brightness : (ny, nx)
+    cube : (C, ny, nx), whose mean over the channels is the brightness
     shape : (rows, columns) of the window; made smaller where the image is
 
     Returns
     -------
     slice of rows, slice of columns
     """
-    ny, nx = brightness.shape
+    ny, nx = cube.shape[1:]
     rows, columns = min(shape[0], ny), min(shape[1], nx)
     block = max(1, min(BLOCK_PX, rows // 4, columns // 4))
     by, bx = ny // block, nx // block
-    cut = brightness[: by * block, : bx * block].reshape(by, block, bx, block).swapaxes(1, 2)
-    medians = np.median(cut.reshape(by, bx, -1), axis=2).astype(np.float64)
+    cut = cube[:, : by * block, : bx * block].reshape(-1, by, block, bx, block)
+    # A quarter of the pixels of a block knows its median well enough here.
+    step = 2 if block == BLOCK_PX else 1
+    some = cut[:, :, ::step, :, ::step].mean(axis=0, dtype=np.float32).swapaxes(1, 2)
+    medians = np.median(some.reshape(by, bx, -1), axis=2).astype(np.float64)
     # What is brighter than nearly all is a star; it must not draw the window to itself.
     medians = np.clip(medians, *np.quantile(medians, (0.01, 0.99)))
     size = (max(1, rows // block), max(1, columns // block))
@@ -50,5 +53,5 @@ def richest_window(brightness, shape):
     # Only windows that lie wholly inside; the filter's window of even size reaches one block further up and left.
     inside = spread[size[0] // 2 : by - (size[0] - 1) // 2, size[1] // 2 : bx - (size[1] - 1) // 2]
     y, x = np.unravel_index(int(np.argmax(inside)), inside.shape)
-    top, left = min(y * block, ny - rows), min(x * block, nx - columns)
+    top, left = min(int(y) * block, ny - rows), min(int(x) * block, nx - columns)
     return slice(top, top + rows), slice(left, left + columns)

@@ -15,6 +15,7 @@ import numpy as np
 from numba import njit
 from scipy import ndimage
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.robust import MAD_TO_SIGMA
 from pipeline.numerics.spread_sample import every_nth
 
@@ -54,8 +55,8 @@ def smoothed(image, step):
     """
     image = np.ascontiguousarray(image, dtype=np.float32)
     between, out = np.empty_like(image), np.empty_like(image)
-    _along_columns(image, between, step)
-    _along_rows(between, out, step)
+    in_bands(lambda start, stop: _along_columns(image, between, step, start, stop), len(image))
+    in_bands(lambda start, stop: _along_rows(between, out, step, start, stop), len(image))
     return out
 
 
@@ -155,8 +156,7 @@ def denoise(image, variance, *, sigma, contrast=0.0, sampling_sigma_px=None, n_s
     sure = np.zeros_like(current) if np.any(contrast) else np.zeros((0, 0), dtype=np.float32)
     for j, gain in enumerate(noise_gains(n_scales, sampling_sigma_px=sampling_sigma_px)):
         smoother, spread = smoothed(current, 2**j), smoothed(spread, 2**j)
-        power = smoothed(_squared_difference(current, smoother), 2**j)
-        _add_shrunk(total, current, smoother, power, spread, 0.5 * sigma**2 * gain**2, sure)
+        _shrink(total, current, smoother, spread, 0.5 * sigma**2 * gain**2, sure, 2**j)
         current = smoother
     total += current
     if sure.size:
@@ -165,6 +165,17 @@ def denoise(image, variance, *, sigma, contrast=0.0, sampling_sigma_px=None, n_s
         total *= np.clip(1 + sure / coarse, *CONTRAST_RANGE) ** np.asarray(contrast, dtype=np.float32)
     total[~known] = 0.0
     return total
+
+
+def _shrink(total, current, smoother, spread, limit, sure, step):
+    """Add the details of one scale, shrunk, to ``total``, and the sure ones to ``sure``."""
+    power = np.empty_like(current)
+    in_bands(lambda start, stop: _square_difference(current, smoother, power, start, stop), len(current))
+    power = smoothed(power, step)
+    in_bands(
+        lambda start, stop: _add_shrunk(total, current, smoother, power, spread, limit, sure, start, stop),
+        len(current),
+    )
 
 
 def warm():
@@ -184,9 +195,9 @@ def _mirror(index, size):
 
 
 @njit(cache=True, nogil=True)
-def _along_columns(image, out, step):
+def _along_columns(image, out, step, start, stop):
     ny, nx = image.shape
-    for y in range(ny):
+    for y in range(start, stop):
         a, b = _mirror(y - 2 * step, ny), _mirror(y - step, ny)
         d, e = _mirror(y + step, ny), _mirror(y + 2 * step, ny)
         for x in range(nx):
@@ -196,19 +207,19 @@ def _along_columns(image, out, step):
 
 
 @njit(cache=True, nogil=True)
-def _along_rows(image, out, step):
-    ny, nx = image.shape
+def _along_rows(image, out, step, start, stop):
+    nx = image.shape[1]
     for x in range(nx):
         if 2 * step <= x < nx - 2 * step:
             continue
         a, b = _mirror(x - 2 * step, nx), _mirror(x - step, nx)
         d, e = _mirror(x + step, nx), _mirror(x + 2 * step, nx)
-        for y in range(ny):
+        for y in range(start, stop):
             out[y, x] = (
                 CENTRE * image[y, x] + NEAR * (image[y, b] + image[y, d]) + FAR * (image[y, a] + image[y, e])
             )
     inner = nx - 4 * step
-    for y in range(ny):
+    for y in range(start, stop):
         # Five views of the row, so that no index can be negative: only then are the loops vectorised.
         row, target = image[y], out[y, 2 * step :]
         v, w, near = row[step:], row[2 * step :], row[3 * step :]
@@ -218,24 +229,20 @@ def _along_rows(image, out, step):
 
 
 @njit(cache=True, nogil=True)
-def _squared_difference(one, other):
-    out = np.empty_like(one)
-    ny, nx = one.shape
-    for y in range(ny):
-        for x in range(nx):
+def _square_difference(one, other, out, start, stop):
+    for y in range(start, stop):
+        for x in range(one.shape[1]):
             difference = one[y, x] - other[y, x]
             out[y, x] = difference * difference
-    return out
 
 
 @njit(cache=True, nogil=True)
-def _add_shrunk(total, current, smoother, power, spread, factor, sure):
+def _add_shrunk(total, current, smoother, power, spread, factor, sure, start, stop):
     """Total += (current - smoother) max(0, 1 - (limit / power)^2), limit = factor spread; to ``sure``, unless it is
     empty, the same with a higher limit.
     """
-    ny, nx = total.shape
-    for y in range(ny):
-        for x in range(nx):
+    for y in range(start, stop):
+        for x in range(total.shape[1]):
             limit = factor * spread[y, x]
             if power[y, x] > limit:
                 share = limit / power[y, x]

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.colour import srgb_decode, srgb_encode
 from pipeline.numerics.robust import MAD_TO_SIGMA
 from pipeline.numerics.spread_sample import every_nth
@@ -143,8 +144,8 @@ def render_for_display(rgb, valid, stretch, *, saturation=1.0):
         srgb_decode(np.linspace(0, 1, TABLE_STEPS + 1)),
     )
     reach = 2 * COLOUR_PASSES
-    for start in range(0, ny, BAND_ROWS):
-        stop = min(start + BAND_ROWS, ny)
+
+    def band(start, stop):
         low, high = max(start - reach, 0), min(stop + reach, ny)
         light = np.asarray(rgb[:, low:high], dtype=np.float32) - stretch.sky[:, None, None].astype(np.float32)
         light = np.where(valid[low:high], light, np.float32(0.0))
@@ -157,6 +158,8 @@ def render_for_display(rgb, valid, stretch, *, saturation=1.0):
             light[:, inner], faint[:, inner], shown[start:stop], *tables,
             (stretch.sky_level, stretch.top, stretch.soft, stretch.sigma), COLOUR_SIGMA, saturation,
         )  # fmt: skip
+
+    in_bands(band, ny, rows=BAND_ROWS)
     return shown
 
 

@@ -17,7 +17,7 @@ rule fuse:
         code=graph.code_for("fuse"),
     log:
         out.log("fuse", "fused"),
-    threads: 1
+    threads: 2
     resources:
         mem_mb=MEMORY_MB,
     message:

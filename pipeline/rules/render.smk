@@ -18,7 +18,7 @@ rule render:
         code=graph.code_for("render"),
     log:
         out.log("render", "preview"),
-    threads: 1
+    threads: 2
     resources:
         mem_mb=MEMORY_MB,
     message:

@@ -13,8 +13,8 @@ import numpy as np
 
 from pipeline import qa
 from pipeline.bundles import LinearImage
-from pipeline.curves import sensor_curves, transmission_curve
 from pipeline.errors import ConfigError
+from pipeline.filter_curves import channel_responses, transmission_of
 from pipeline.fitsio import write_linear
 from pipeline.layers import read_anything, read_base, read_lines
 from pipeline.numerics.colour import line_primaries, srgb_decode
@@ -131,8 +131,8 @@ def _locus(base, settings):
     """Colours of black bodies in the base; None where its channels are not those of one colour camera."""
     if not base.one_camera:
         return None
-    transmission = transmission_curve(settings["filter_sets"][base.name])
-    responses = sensor_curves(base.image.channels, settings["camera"]["response"])
+    transmission = transmission_of(settings["filter_sets"][base.name])
+    responses = channel_responses(base.image.channels, settings["camera"]["response"])
     return locus([(transmission, response) for response in responses])
 
 

@@ -48,7 +48,7 @@ def run(layout, unit, settings, *, filter_sets):
         _write_deep(layout.fused_tiff(), display, text, options["encoding"])
         write_png(layout.preview(), as_image(display), f"{text}; sRGB", longest=options["preview_pixels"])
         _report(record, display, valid, stretch)
-        detail = richest_window(value.mean(axis=0), _detail_shape(valid.shape, options))
+        detail = richest_window(value, _detail_shape(valid.shape, options))
         fused = _panel("fused", _recipe(header), value, valid, detail, options)
         others = _filter_set_panels(layout, settings, filter_sets, box, detail, record)
         sheet = compose(
