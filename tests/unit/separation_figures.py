@@ -227,15 +227,15 @@ def noise_figures(scene, solution, quiet, name):
     part = np.s_[APART_PX:-APART_PX:APART_PX, APART_PX:-APART_PX:APART_PX]
     clean = ndimage.gaussian_filter((solution.filled | quiet.filled).astype(float), WINDOW_PX)[part] < 0.01
     smooth = ndimage.gaussian_filter(noise, WINDOW_PX)[part][clean]
-    # A mean under a Gaussian window of sigma S has the variance of a pixel over 4 pi S^2.
-    # Robust: a few windows hold stars, whose remnants differ between the two.
-    measured = mad_std(smooth) * np.sqrt(4 * np.pi) * WINDOW_PX
-    stated = np.sqrt(np.mean(ndimage.gaussian_filter(solution.line_variance[j], WINDOW_PX)[part][clean]))
-    return measured / _bound(scene, j, part, clean), measured / stated
+    # A mean under a Gaussian window of sigma S has the variance of a pixel over 4 pi S^2. Each window is held against
+    # what is expected of it, and robustly: a few hold stars, whose remnants differ between the two solutions.
+    smooth = smooth * np.sqrt(4 * np.pi) * WINDOW_PX
+    stated = ndimage.gaussian_filter(solution.line_variance[j], WINDOW_PX)[part][clean]
+    return mad_std(smooth / _bound(scene, j, part, clean)), mad_std(smooth / np.sqrt(stated))
 
 
 def _bound(scene, j, part, clean):
-    """Standard deviation of the best linear unbiased estimate where the true mixing is known (Gauss-Markov)."""
+    """(n,) standard deviation of the best linear unbiased estimate with the true mixing (Gauss-Markov), by window."""
     sets = list(scene.stacks)
     ratio = np.concatenate([scene.dust_ratio[name] for name in sets])
     design = np.zeros((3 * len(sets), 3 + len(LINE_NAMES)))
@@ -247,4 +247,4 @@ def _bound(scene, j, part, clean):
     found = [
         np.linalg.inv((design / planes[:, i, None]).T @ design)[3 + j, 3 + j] for i in range(planes.shape[1])
     ]
-    return float(np.sqrt(np.mean(found)))
+    return np.sqrt(found)
