@@ -10,7 +10,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
-from pipeline.numerics.robust import mad_std
+from pipeline.numerics.robust import clipped_stats
 from pipeline.numerics.spectrum import LINES
 from pipeline.stages.flatten import find_skies, flatten, tabulate
 from tests.unit.synthetic_stacks import LINE_NAMES
@@ -31,11 +31,11 @@ __all__ = [
 CELL_PX = 24
 """Cells of flattening: sixteen across the shorter side, which is what the stage would choose."""
 
-WINDOW_PX = 10.0
+WINDOW_PX = 7.0
 """Sigma of the window under which noise is compared: kernels of matching, sigma about 1 px, lose 1 % of it."""
 
-APART_PX = 25
-"""Distance of samples under that window: correlation exp(-25^2 / 4 / 10^2) = 0.2."""
+APART_PX = 17
+"""Distance of samples under that window: correlation exp(-17^2 / 4 / 7^2) = 0.2."""
 
 RESIDUE_SIGMA = 100.0
 """Flux over noise of stars whose residue is looked at, so that noise alone leaves less than 1 %."""
@@ -228,10 +228,12 @@ def noise_figures(scene, solution, quiet, name):
     clean = ndimage.gaussian_filter((solution.filled | quiet.filled).astype(float), WINDOW_PX)[part] < 0.01
     smooth = ndimage.gaussian_filter(noise, WINDOW_PX)[part][clean]
     # A mean under a Gaussian window of sigma S has the variance of a pixel over 4 pi S^2. Each window is held against
-    # what is expected of it, and robustly: a few hold stars, whose remnants differ between the two solutions.
+    # what is expected of it, and outliers are clipped: a few hold stars, whose remnants differ between the two solutions.
     smooth = smooth * np.sqrt(4 * np.pi) * WINDOW_PX
     stated = ndimage.gaussian_filter(solution.line_variance[j], WINDOW_PX)[part][clean]
-    return mad_std(smooth / _bound(scene, j, part, clean)), mad_std(smooth / np.sqrt(stated))
+    return clipped_stats(smooth / _bound(scene, j, part, clean))[2], clipped_stats(smooth / np.sqrt(stated))[
+        2
+    ]
 
 
 def _bound(scene, j, part, clean):
