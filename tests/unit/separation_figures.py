@@ -10,7 +10,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
-from pipeline.numerics.robust import mad_std
+from pipeline.numerics.robust import clipped_stats
 from pipeline.numerics.spectrum import LINES
 from pipeline.stages.flatten import find_skies, flatten, tabulate
 from tests.unit.synthetic_stacks import LINE_NAMES
@@ -31,11 +31,11 @@ __all__ = [
 CELL_PX = 24
 """Cells of flattening: sixteen across the shorter side, which is what the stage would choose."""
 
-WINDOW_PX = 10.0
+WINDOW_PX = 7.0
 """Sigma of the window under which noise is compared: kernels of matching, sigma about 1 px, lose 1 % of it."""
 
-APART_PX = 25
-"""Distance of samples under that window: correlation exp(-25^2 / 4 / 10^2) = 0.2."""
+APART_PX = 17
+"""Distance of samples under that window: correlation exp(-17^2 / 4 / 7^2) = 0.2."""
 
 RESIDUE_SIGMA = 100.0
 """Flux over noise of stars whose residue is looked at, so that noise alone leaves less than 1 %."""
@@ -227,15 +227,17 @@ def noise_figures(scene, solution, quiet, name):
     part = np.s_[APART_PX:-APART_PX:APART_PX, APART_PX:-APART_PX:APART_PX]
     clean = ndimage.gaussian_filter((solution.filled | quiet.filled).astype(float), WINDOW_PX)[part] < 0.01
     smooth = ndimage.gaussian_filter(noise, WINDOW_PX)[part][clean]
-    # A mean under a Gaussian window of sigma S has the variance of a pixel over 4 pi S^2.
-    # Robust: a few windows hold stars, whose remnants differ between the two.
-    measured = mad_std(smooth) * np.sqrt(4 * np.pi) * WINDOW_PX
-    stated = np.sqrt(np.mean(ndimage.gaussian_filter(solution.line_variance[j], WINDOW_PX)[part][clean]))
-    return measured / _bound(scene, j, part, clean), measured / stated
+    # A mean under a Gaussian window of sigma S has the variance of a pixel over 4 pi S^2. Each window is held against
+    # what is expected of it, and outliers are clipped: a few hold stars, whose remnants differ between the two solutions.
+    smooth = smooth * np.sqrt(4 * np.pi) * WINDOW_PX
+    stated = ndimage.gaussian_filter(solution.line_variance[j], WINDOW_PX)[part][clean]
+    return clipped_stats(smooth / _bound(scene, j, part, clean))[2], clipped_stats(smooth / np.sqrt(stated))[
+        2
+    ]
 
 
 def _bound(scene, j, part, clean):
-    """Standard deviation of the best linear unbiased estimate where the true mixing is known (Gauss-Markov)."""
+    """(n,) standard deviation of the best linear unbiased estimate with the true mixing (Gauss-Markov), by window."""
     sets = list(scene.stacks)
     ratio = np.concatenate([scene.dust_ratio[name] for name in sets])
     design = np.zeros((3 * len(sets), 3 + len(LINE_NAMES)))
@@ -247,4 +249,4 @@ def _bound(scene, j, part, clean):
     found = [
         np.linalg.inv((design / planes[:, i, None]).T @ design)[3 + j, 3 + j] for i in range(planes.shape[1])
     ]
-    return float(np.sqrt(np.mean(found)))
+    return np.sqrt(found)

@@ -90,6 +90,22 @@ def test_both_sets(tmp_path, scene):
     assert record["metrics"]["continuum_ratio_from_stars"] is True
 
 
+def test_a_field_full_of_nebula_is_flattened_one_light_at_a_time_and_says_so(tmp_path):
+    """The residual gradient stays below 15 % of the nebula's range; the record tells how the sky was found and warns where hardly any is free."""
+    full = make_scene(seed=3, shape=(384, 512), cover=0.9)
+    layout = _stacked(full, tmp_path, ["broad", "duo"])
+    flatten.run(layout, "broad", _settings(), filter_sets=["broad", "duo"])
+    codes = _codes(layout, "flatten", "broad")
+    metrics = read_record(layout.qa("flatten", "broad"))["metrics"]
+    assert codes["sky_by_kinds_of_light"] == "info"
+    assert ("little_free_sky" in codes) == (metrics["free_sky_fraction"] < 0.1)
+    assert min(metrics[f"cells_without_{light}"] for light in ("dust", "line_0", "line_1")) > 0.2
+    nebula = full.nebula["broad"][1]
+    flat = read_linear(layout.flat("broad"))
+    left = full.stacks["broad"].value[1] - flat.value[1] - full.sky["broad"][1]
+    assert np.ptp(left) < 0.15 * np.ptp(np.percentile(nebula, (10, 90)))
+
+
 def test_same_input_same_data_units(tmp_path, scene):
     names = ["broad", "duo"]
     for folder in ("a", "b"):
