@@ -194,8 +194,8 @@ def test_widths_of_the_mono_night_are_those_that_photutils_and_a_count_of_pixels
     """The list that comes with these frames says about 1.7 px (B) and 3.8 to 4.6 px (R), by a method it does not name.
 
     Looked at by eye, the stars of both are five to eight pixels wide. A Gaussian fit and the area of the pixels above half
-    of the peak agree with that; 1.7 px is the width of the frame's hot pixels, which far outnumber
-    its stars, since there are no darks of the lights' length.
+    of the peak agree with that. How 1.7 px came about is not known; hot pixels, which outnumber the stars in frames
+    without darks of their length, would look so narrow.
     """
     for path in sorted((Path(REAL) / "mono_night" / "SN2022yid" / band).glob("*.fz"))[::3]:
         _, stars, values = real_stars(path, "mono")
