@@ -10,9 +10,10 @@ import numpy as np
 from pipeline.errors import InputError, StageError
 from pipeline.fitsio import read_frame, read_hdus, read_header, write_fits
 from pipeline.headers import header_facts, number
+from pipeline.master_keywords import master_keywords
 from pipeline.numerics.cfa import Cfa
-from pipeline.numerics.defects import deviant_of_flat, hot_and_cold
-from pipeline.numerics.flat_field import PLACES, normalise
+from pipeline.numerics.defects import NO_VALUE, deviant_of_flat, hot_and_cold, mark
+from pipeline.numerics.flat_field import normalise
 from pipeline.numerics.pixel_scatter import pixel_variance
 
 __all__ = ["take_over"]
@@ -48,34 +49,34 @@ def take_over(layout, plan, settings, record):
         )
     header = read_header(frame.path)[1]
     variance, mask = _what_lies_beside(frame.path, value.shape)
-    mask |= ~np.isfinite(value)
+    mask[~np.isfinite(value)] |= NO_VALUE
     options, cfa = settings["calibration"], Cfa(plan.cfa)
     unknown = [] if variance is not None else ["the noise of its pixels (estimated from neighbours)"]
     np.nan_to_num(value, copy=False)
     constants = None
     if plan.kind == "flat":
-        mask |= ~(value > 0)
+        mask[~(value > 0)] |= NO_VALUE
         if mask.all():
             raise StageError(f"{frame.path}: a flat without light, all values are 0 or less")
         scaled = np.zeros_like(value) if variance is None else variance
-        first = normalise(value, scaled, ~mask, cfa)
-        mask |= deviant_of_flat(value, cfa, share=options["flat_deviation"])
-        constants = first * normalise(value, scaled, ~mask, cfa)
+        first = normalise(value, scaled, mask == 0, cfa)
+        mark(mask, *deviant_of_flat(value, cfa, share=options["flat_deviation"]))
+        constants = first * normalise(value, scaled, mask == 0, cfa)
     else:
-        mask |= hot_and_cold(value, sigma=options["hot_sigma"])
+        mark(mask, *hot_and_cold(value, sigma=options["hot_sigma"]))
         record.metric("level_adu", float(np.median(value)))
     if variance is None:
         variance = np.full(value.shape, pixel_variance(value), dtype=np.float32)
     count = next((n for n in (number(header.get(key, "")) for key in COUNT_KEYWORDS) if n and n >= 1), None)
     unknown += [name for name, known in _facts(plan, header_facts(header), count) if known is None]
-    record.metrics({"n_frames": count, "bad_pixel_fraction": float(mask.mean()), "given": True})
+    record.metrics({"n_frames": count, "bad_pixel_fraction": float(np.mean(mask > 0)), "given": True})
     message = f"Master {plan.name} was given as {frame.path}"
     message += f"; not known: {', '.join(unknown)}." if unknown else "."
     record.flag("master_given", "info", message)
     write_fits(
         layout.master(plan.name),
         value,
-        extensions={"VARIANCE": variance, "MASK": mask.astype(np.uint8)},
+        extensions={"VARIANCE": variance, "MASK": mask},
         keywords=_keywords(plan, header, count, constants),
         history=[f"taken over from {frame.path}, not made from raw frames"],
         bunit="" if plan.kind == "flat" else "adu",
@@ -91,9 +92,9 @@ def _what_lies_beside(path, shape):
         images = {}
     variance, mask = images.get("VARIANCE"), images.get("MASK")
     if variance is None or mask is None or not variance.shape == mask.shape == shape:
-        return None, np.zeros(shape, dtype=bool)
+        return None, np.zeros(shape, dtype=np.uint8)
     variance = variance.astype(np.float32)
-    return np.where(np.isfinite(variance), variance, np.float32(0.0)), mask > 0
+    return np.where(np.isfinite(variance), variance, np.float32(0.0)), mask.astype(np.uint8)
 
 
 def _facts(plan, facts, count):
@@ -106,24 +107,7 @@ def _facts(plan, facts, count):
 
 
 def _keywords(plan, header, count, constants):
-    keywords = {
-        "KIND": (plan.kind, "kind of master"),
-        "GIVEN": (True, "taken over, not made from raw frames"),
-        "EXPTIME": (plan.exposure_s, "[s] exposure of its frames"),
-        "NCOMBINE": (None if count is None else int(count), "number of frames"),
-        "NIGHT": (plan.night, "night on which they were taken"),
-        "FILTSET": (plan.filter_set, "filter set"),
-        "CFAPAT": (plan.cfa, "colour pattern as stored"),
-        "GAINSET": (plan.gain_setting, "gain setting of the camera"),
-        "OFFSET": (plan.offset_setting, "offset setting of the camera"),
-        "CCD-TEMP": (plan.temperature_c, "[degC] temperature of the sensor"),
-        "BINNING": (plan.binning, "binning"),
-    }
+    keywords = master_keywords(plan, None if count is None else int(count), constants)
+    keywords["GIVEN"] = (True, "taken over, not made from raw frames")
     keywords.update({key: number(header.get(key, "")) for key in KEPT_KEYWORDS})
-    if constants is not None:
-        for index, (dy, dx) in enumerate(PLACES):
-            keywords[f"FLATCON{index}"] = (
-                float(constants[dy, dx]),
-                f"[adu] 1.0 at cell place y={dy}, x={dx}",
-            )
     return keywords

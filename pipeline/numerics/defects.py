@@ -12,7 +12,16 @@ from scipy import stats
 from pipeline.numerics.robust import mad_std
 
 __all__ = [
-    "COLD", "HOT", "NO_VALUE", "UNSTABLE", "deviant_of_flat", "hot_and_cold", "local_medians", "unstable", "warm",
+    "COLD",
+    "HOT",
+    "NO_VALUE",
+    "UNSTABLE",
+    "deviant_of_flat",
+    "hot_and_cold",
+    "local_medians",
+    "mark",
+    "unstable",
+    "warm",
 ]  # fmt: skip
 
 HOT, COLD, UNSTABLE, NO_VALUE = 1, 2, 4, 8
@@ -68,6 +77,12 @@ def hot_and_cold(master, *, sigma):
     hot, cold = np.empty(master.shape, dtype=bool), np.empty(master.shape, dtype=bool)
     _beyond(padded, np.float32(sigma * scatter), np.float32(0.0), hot, cold)
     return hot, cold
+
+
+def mark(mask, above, below):
+    """Set the bits of pixels that are hot, or respond more, and cold, or respond less, in ``mask`` (ny, nx) uint8."""
+    mask[above] |= HOT
+    mask[below] |= COLD
 
 
 def unstable(variance, count, n_frames, *, sigma, expected):

@@ -14,9 +14,19 @@ from pipeline.errors import InputError, StageError
 from pipeline.fitsio import read_frame, read_hdus, write_fits
 from pipeline.given_master import take_over
 from pipeline.master_checks import check_dark, check_flat, compare_camera
+from pipeline.master_keywords import master_keywords
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.combine import clipped_mean
-from pipeline.numerics.defects import COLD, HOT, NO_VALUE, UNSTABLE, deviant_of_flat, hot_and_cold, unstable
+from pipeline.numerics.defects import (
+    COLD,
+    HOT,
+    NO_VALUE,
+    UNSTABLE,
+    deviant_of_flat,
+    hot_and_cold,
+    mark,
+    unstable,
+)
 from pipeline.numerics.flat_field import PLACES, flat_level, normalise
 from pipeline.numerics.photon_transfer import photon_transfer_gain, read_noise_adu
 from pipeline.plan import load_master
@@ -66,13 +76,13 @@ def run(layout, unit, settings, **_):
         mask = np.where(np.isfinite(mean), 0, NO_VALUE).astype(np.uint8)
         np.nan_to_num(mean, copy=False)
         if is_flat:
-            _mark(mask, *deviant_of_flat(mean, cfa, share=options["flat_deviation"]))
+            mark(mask, *deviant_of_flat(mean, cfa, share=options["flat_deviation"]))
             constants = normalise(mean, variance, mask == 0, cfa) * np.median(
                 [level.signal for level in levels], axis=0
             )
             check_flat(record, levels, cfa)
         else:
-            _mark(mask, *hot_and_cold(mean, sigma=options["hot_sigma"]))
+            mark(mask, *hot_and_cold(mean, sigma=options["hot_sigma"]))
             expected = _expected_variance(mean, variance, count, frames, floor)
             moving = unstable(variance, count, len(frames), sigma=options["hot_sigma"], expected=expected)
             mask[moving] |= UNSTABLE
@@ -240,11 +250,6 @@ def _combined(plan, frames, pedestal, levels, floor, options, memory_gb):
     return mean, variance, count
 
 
-def _mark(mask, above, below):
-    mask[above] |= HOT
-    mask[below] |= COLD
-
-
 def _expected_variance(mean, variance, count, frames, floor):
     """Variance of one value by the camera model, (ny, nx) float32, ADU^2: read noise, and the shot noise of a current
     that is stronger than usual.
@@ -277,25 +282,8 @@ def _measure(record, mean, mask, count, n_frames):
 
 
 def _keywords(plan, frames, camera, constants):
-    keywords = {
-        "KIND": (plan.kind, "kind of master"),
-        "EXPTIME": (plan.exposure_s, "[s] exposure of its frames"),
-        "NCOMBINE": (len(frames), "number of frames"),
-        "NIGHT": (plan.night, "night on which they were taken"),
-        "FILTSET": (plan.filter_set, "filter set"),
-        "CFAPAT": (plan.cfa, "colour pattern as stored"),
-        "GAINSET": (plan.gain_setting, "gain setting of the camera"),
-        "OFFSET": (plan.offset_setting, "offset setting of the camera"),
-        "CCD-TEMP": (plan.temperature_c, "[degC] temperature of the sensor"),
-        "BINNING": (plan.binning, "binning"),
+    return master_keywords(plan, len(frames), constants) | {
         "RDNADU": (camera["noise"], "[adu] read noise"),
         "GAINPTC": (camera["gain"], "[e-/adu] gain from flats"),
         "PEDESTAL": (plan.pedestal, ""),
     }
-    if constants is not None:
-        for index, (dy, dx) in enumerate(PLACES):
-            keywords[f"FLATCON{index}"] = (
-                float(constants[dy, dx]),
-                f"[adu] 1.0 at cell place y={dy}, x={dx}",
-            )
-    return keywords

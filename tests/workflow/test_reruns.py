@@ -197,10 +197,12 @@ def test_another_taste_runs_the_picture_only(processed, change):
     assert processed.run("--dry-run") == sorted(PICTURE)
 
 
-def test_what_is_known_of_a_filter_matters_from_the_lines_on(processed):
+def test_what_is_known_of_a_filter_matters_from_flattening_on(processed):
+    """Where gas fills the field, flattening asks which channels see which line."""
     processed.settings["filter_sets"]["duo"]["line_throughput"] = {"OIII": 0.9}
     processed.write_config()
-    assert processed.run("--dry-run") == sorted(["lines", *PICTURE])
+    flattened = [f"flatten {name}" for name in processed.settings["filter_sets"]]
+    assert processed.run("--dry-run") == sorted([*flattened, "lines", *PICTURE])
 
 
 def test_more_memory_for_a_job_runs_nothing(processed):
