@@ -72,7 +72,7 @@ def photon_transfer_gain(first, second, pedestal, *, read_noise=None, block=BLOC
 
     first, second = blocks(first), blocks(second)
     level, other = np.median(first, axis=1), np.median(second, axis=1)
-    lit = (level > 0) & (other > 0)
+    lit = (level > 0) & (other > 0) & np.isfinite(first).all(axis=1) & np.isfinite(second).all(axis=1)
     if lit.sum() < MIN_BLOCKS:
         return np.nan
     ratio = other[lit] / level[lit]

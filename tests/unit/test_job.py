@@ -27,6 +27,7 @@ def test_a_job_fails_in_a_sentence(tmp_path, capsys, error, said):
         rule="stack",
         params=SimpleNamespace(output_folder=str(tmp_path), unit="duo", settings={}, get=lambda name: None),
         resources=SimpleNamespace(mem_mb=500),
+        threads=1,
         log=[str(tmp_path / "log" / "duo.log")],
     )
     with pytest.raises(SystemExit) as ended:

@@ -187,7 +187,7 @@ def test_a_config_key_runs_only_the_stages_that_read_it(processed):
     [
         {"boost": {"Ha": 3}},
         {"recipe": "natural"},
-        {"line_colours": {"OIII": "#00a8c8"}},
+        {"line_colours": {"OIII": "#00c8a8"}},
         {"star_reduction": 0.3},
     ],
 )

@@ -56,9 +56,10 @@ KEYS = (
     ),
     Key(
         "fuse.line_colours", kind="mapping", of="text", pattern=r"[A-Za-z]+", pattern_doc="the name of a line",
-        default={},
-        doc="Display colours of lines as hexadecimal sRGB, like {OIII: '#00a8c8'}. A line without one is shown in the purest "
-        "colour of the display that has the hue of its wavelength (CIE 1931 observer, CIELAB hue).",
+        default={"OIII": "#00a8c8"},
+        doc="Display colours of lines as hexadecimal sRGB. A line without one is shown in the purest colour of the display that "
+        "has the hue of its wavelength (CIE 1931 observer, CIELAB hue); {} does so for all. [O III] by its wavelength looks "
+        "greener on a display than at the eyepiece, hence the default.",
     ),
     Key(
         "fuse.mix_share", kind="number", minimum=0, maximum=1, default=0.5,
