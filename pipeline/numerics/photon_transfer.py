@@ -32,10 +32,15 @@ def read_noise_adu(first, second):
 
     Parameters
     ----------
-    first, second : (ny, nx) frames of the same exposure
+    first, second : (ny, nx) frames of the same exposure; what is not finite does not count
+
+    Returns
+    -------
+    float, ADU; NaN if nothing is left
     """
     difference = np.asarray(first, dtype=np.float64) - np.asarray(second, dtype=np.float64)
-    return float(np.sqrt(_clipped_variance(difference.reshape(1, -1))[0] / 2.0))
+    difference = difference[np.isfinite(difference)]
+    return float(np.sqrt(_clipped_variance(difference[None])[0] / 2.0)) if difference.size else np.nan
 
 
 def photon_transfer_gain(first, second, pedestal, *, read_noise=None, block=BLOCK_PX):

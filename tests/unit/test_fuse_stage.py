@@ -267,8 +267,11 @@ def test_a_given_colour_is_used_and_a_wrong_one_named(layout, layers):
         _run(layout, settings)
 
 
-def test_by_default_a_line_has_the_hue_of_its_wavelength(layout, layers):
-    fused = _run(layout, picture_settings(fuse__boost={"Ha": 1.0, "OIII": 20.0}, fuse__line_purity=1.0))
+def test_a_line_without_a_given_colour_has_the_hue_of_its_wavelength(layout, layers):
+    settings = picture_settings(
+        fuse__boost={"Ha": 1.0, "OIII": 20.0}, fuse__line_purity=1.0, fuse__line_colours={}
+    )
+    fused = _run(layout, settings)
     shown = _gains(layout)[:, None, None] * (fused.value - layers.broadband.value)
     colour = shown[:, 110, 120] / shown[:, 110, 120].max()
     np.testing.assert_allclose(colour, line_primaries(LINES["OIII"].components), atol=1e-3)
@@ -277,7 +280,12 @@ def test_by_default_a_line_has_the_hue_of_its_wavelength(layout, layers):
 def test_natural_gas_has_the_colours_of_its_lines_only(layout, layers):
     """What the camera shows of a line in its own colours is gone; brightness is the same multiple as in recipe sum."""
     boosts = {"Ha": 3.0, "OIII": 3.0}
-    options = {"fuse__boost": boosts, "fuse__denoise_sigma": 0.0, "fuse__line_purity": 1.0}
+    options = {
+        "fuse__boost": boosts,
+        "fuse__denoise_sigma": 0.0,
+        "fuse__line_purity": 1.0,
+        "fuse__line_colours": {},
+    }
     natural = _run(layout, picture_settings(fuse__recipe="natural", **options))
     gains = _gains(layout)
     plain = _run(layout, picture_settings(**options))
