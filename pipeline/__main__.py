@@ -61,7 +61,7 @@ def run(options):
             # Before several jobs would each compile the same ones.
             from pipeline.kernels import warm_all
 
-            warm_all()
+            warm_all(processes=options.cores)
         code = run_workflow(
             options.config,
             layout,

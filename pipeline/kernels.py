@@ -1,6 +1,8 @@
 """Compile all numba kernels once, before several processes would each try to."""
 
+from concurrent.futures import ProcessPoolExecutor
 from importlib import import_module
+from multiprocessing import get_context
 
 __all__ = ["KERNEL_MODULES", "warm_all"]
 
@@ -29,7 +31,16 @@ KERNEL_MODULES = (
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""
 
 
-def warm_all():
-    """Compile, or load from the cache, every kernel of the package."""
-    for name in KERNEL_MODULES:
-        import_module(name).warm()
+def warm_all(*, processes=1):
+    """Compile, or load from the cache, every kernel of the package, in so many processes side by side."""
+    if processes == 1:
+        for name in KERNEL_MODULES:
+            _warm(name)
+        return
+    # Cache files are replaced as a whole, so two processes that need the same kernel do no harm.
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        list(pool.map(_warm, KERNEL_MODULES))
+
+
+def _warm(name):
+    import_module(name).warm()

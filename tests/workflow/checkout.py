@@ -50,7 +50,9 @@ class Checkout:
         shutil.copy(Path(__file__).with_name("substitute_stages.py"), self.root / "pipeline")
         for stage in sorted((self.root / "pipeline" / "stages").glob("[a-z]*.py")):
             stage.write_text(_substituted(stage), encoding="utf-8")
-        (self.root / "pipeline" / "kernels.py").write_text("def warm_all():\n    pass\n", encoding="utf-8")
+        (self.root / "pipeline" / "kernels.py").write_text(
+            "def warm_all(*, processes=1):\n    pass\n", encoding="utf-8"
+        )
         (self.root / "pipeline" / "outcome.py").write_text(_PLAIN_OUTCOME, encoding="utf-8")
         self.first_jobs = []
         self.settings = {
