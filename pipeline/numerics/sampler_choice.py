@@ -34,8 +34,8 @@ five samples, the fewest among which rejection is nearly ideal."""
 FEW_SHARE = 0.01
 """Share of the pixels that may have fewer."""
 
-FALLBACK = "cubic"
-"""The kernel of interpolation that leaves no fringes about sharp stars: with few frames they would not average out."""
+FALLBACK = "lanczos"
+"""The kernel of interpolation that keeps stars sharpest."""
 
 
 @dataclass(frozen=True)

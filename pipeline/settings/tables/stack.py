@@ -21,7 +21,7 @@ KEYS = (
         doc="How raw pixels reach the stack. drizzle drops each one, shrunk, onto the grid and keeps stars sharpest, but "
         "needs many dithered frames; the others interpolate between pixels of one colour, from the sharpest to the one "
         "that never overshoots beside very bright pixels. auto takes drizzle where the frames of a session cover the "
-        "grid evenly enough, else cubic.",
+        "grid evenly enough, else lanczos.",
     ),
     Key(
         "stack.pixfrac",
