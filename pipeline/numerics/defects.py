@@ -7,7 +7,7 @@ if 13 of them do. That is the same answer for a tenth of the work.
 
 import numpy as np
 from numba import njit
-from scipy import stats
+from scipy import special
 
 from pipeline.numerics.robust import mad_std
 
@@ -109,13 +109,13 @@ def unstable(variance, count, n_frames, *, sigma, expected):
     if n_frames < LEAST_FRAMES:
         return np.zeros(variance.shape, dtype=bool)
     degrees = np.maximum(np.arange(n_frames + 1) - 1, 1)
-    chance = stats.chi2.isf(FALSE_ALARM, degrees) / degrees
+    chance = special.chdtri(degrees, FALSE_ALARM) / degrees
     limit = np.maximum(chance, (sigma / 4) ** 2).astype(np.float32)
     stride = _stride(variance.shape)
     lost = 1.0 - count[::stride, ::stride].mean(dtype=np.float64) / n_frames
     # By number of values kept; a pixel without any has no value, which is another matter.
     hits = n_frames - np.arange(n_frames + 1)
-    many = stats.binom.sf(hits - 1, n_frames, max(lost, USUAL_HITS)) < FALSE_ALARM
+    many = special.bdtrc(hits - 1, n_frames, max(lost, USUAL_HITS)) < FALSE_ALARM
     many[0] = False
     expected = np.broadcast_to(np.asarray(expected, dtype=np.float32), variance.shape)
     found = np.empty(variance.shape, dtype=bool)

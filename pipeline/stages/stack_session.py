@@ -62,11 +62,11 @@ def run(layout, unit, settings):
         elif not accepted:
             record.flag("no_frames", "fail", f"no light of {unit} was accepted, so its stack is empty")
         calibrator = Calibrator.for_session(plan, layout, settings) if accepted else None
-        surveys = {}
+        surveys, loaders = {}, {}
         arrays = files.enter_context(ScratchArrays(layout.session_stack(unit).parent))
         scratch = arrays.folder
         if accepted:
-            surveys = _survey(
+            surveys, loaders = _survey(
                 layout, plan, settings, table, link, accepted, calibrator, shape, record, scratch
             )
         used = [k for k in accepted if k in surveys and (surveys[k].weight > 0).any()]
@@ -76,10 +76,10 @@ def run(layout, unit, settings):
             )
         if used:
             total, blocks, shares = _sum(
-                plan, settings, table, surveys, used, calibrator, shape, arrays, record
+                plan, settings, table, surveys, loaders, used, calibrator, shape, arrays, record
             )
             # What calibrated the frames makes room for the writing.
-            calibrator = None
+            calibrator, loaders = None, {}
         else:
             total, blocks, shares = PartialSum.empty((len(cfa.channels), *shape)), None, None
         noise = _noise(blocks, surveys, used, cfa.channels)
@@ -112,13 +112,13 @@ def anchor_shape(layout):
 
 
 def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, record, scratch):
-    """Row of the table -> FrameSurvey, for the frames that can be used."""
+    """Row of the table -> FrameSurvey, and -> _Loader, for the frames that can be used."""
     options, cfa = settings["stack"], calibrator.cfa
     grid = SampleGrid.over(shape)
     reference = _reference_signal(layout, plan, settings, link, calibrator, grid, scratch)
     stars = read_table(layout.stars(plan.name))
     stars = stars[stars["flags"] == 0]
-    made = {}
+    made, loaders = {}, {}
     for k in progress(accepted, f"stack {plan.name}, first look"):
         frame = plan.frames[int(table["frame"][k])]
         placement = _placement(table, k, cfa, (plan.height, plan.width))
@@ -130,7 +130,8 @@ def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, re
             wanted_error=options["scale_error"],
         )
         try:
-            signal, variance = _sampled(calibrator, frame, placement, grid, scratch)
+            loaders[k] = _Loader(calibrator, frame, scratch)
+            signal, variance = _sampled(loaders[k], placement, grid)
         except (InputError, StageError) as error:
             record.flag("frame_unreadable", "warn", str(error))
             continue
@@ -146,7 +147,7 @@ def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, re
             objective=options["objective"],
             fwhm_px=float(table["fwhm_px"][k]),
         )
-    return made
+    return made, loaders
 
 
 def _reference_signal(layout, plan, settings, link, calibrator, grid, scratch):
@@ -165,16 +166,15 @@ def _reference_signal(layout, plan, settings, link, calibrator, grid, scratch):
     placement = Placement(
         Pose.from_row(link.meta["pose"], shape), np.zeros((len(calibrator.cfa.channels), 2, 3))
     )
-    signal, _ = _sampled(calibrator, frame, placement, grid, scratch)
+    signal, _ = _sampled(_Loader(calibrator, frame, scratch), placement, grid)
     if len(signal) != len(Cfa(plan.cfa).channels):
         raise StageError(f"{plan.name}: the reference frame in {session} has other colour channels")
     return signal
 
 
-def _sampled(calibrator, frame, placement, grid, scratch):
-    ny, nx = calibrator.shape
-    rates = _Loader(calibrator, frame, scratch)((0, ny), (0, nx))
-    signal, (x, y, area) = sample_on_grid(rates, calibrator.cfa, placement, grid, kernel="linear")
+def _sampled(loader, placement, grid):
+    calibrator, frame = loader.calibrator, loader.frame
+    signal, (x, y, area) = sample_on_grid(loader.whole(), calibrator.cfa, placement, grid, kernel="linear")
     # A rate of the output holds the area of its pixel, its variance the square of that.
     variance = calibrator.usual_variance(frame, signal / area, y, x) * area**2
     return signal, variance.astype(np.float32)
@@ -188,9 +188,9 @@ def _placement(table, k, cfa, shape):
     )
 
 
-def _sum(plan, settings, table, surveys, used, calibrator, shape, arrays, record):
+def _sum(plan, settings, table, surveys, loaders, used, calibrator, shape, arrays, record):
     """Sum of the used frames, with the means of blocks and the rejected shares."""
-    options, cfa, scratch = settings["stack"], calibrator.cfa, arrays.folder
+    options, cfa = settings["stack"], calibrator.cfa
     placements = [_placement(table, k, cfa, (plan.height, plan.width)) for k in used]
     frames = [
         StackFrame(
@@ -201,9 +201,9 @@ def _sum(plan, settings, table, surveys, used, calibrator, shape, arrays, record
             weight=surveys[k].weight,
             backgrounds=surveys[k].backgrounds,
             sky_variance=surveys[k].sky_variance,
-            load=_Loader(calibrator, plan.frames[int(table["frame"][k])], scratch),
-            saturated=calibrator.saturated_rate(plan.frames[int(table["frame"][k])]),
-            corridors=_corridors(calibrator, plan.frames[int(table["frame"][k])], table, k, scratch)
+            load=loaders[k],
+            saturated=calibrator.saturated_rate(loaders[k].frame),
+            corridors=_corridors(loaders[k], table, k)
             if options["reject"] and options["rejection"] == "noise_model"
             else [],
         )
@@ -275,24 +275,28 @@ class _Sink:
         self.arrays.release()
 
 
-def _corridors(calibrator, frame, table, k, scratch):
+def _corridors(loader, table, k):
     """Strips of the trails that were found when the frame was measured."""
     lines = parse_ends(table["trail_ends"][k]) if "trail_ends" in table.colnames else []
     if not lines:
         return []
-    ny, nx = calibrator.shape
-    rates = _Loader(calibrator, frame, scratch)((0, ny), (0, nx))
-    found = [find_corridor(rates, calibrator.cfa, ends) for ends in lines]
+    rates = loader.whole()
+    found = [find_corridor(rates, loader.calibrator.cfa, ends) for ends in lines]
     return [corridor for corridor in found if corridor is not None]
 
 
 class _Loader:
-    """Calibrated parts of one frame."""
+    """Calibrated parts of one frame; made once a frame, since what is compressed is unpacked then."""
 
     def __init__(self, calibrator, frame, scratch):
         self.calibrator = calibrator
         self.frame = frame
         self.pixels = RawPixels(frame.path, frame.hdu, scratch)
+
+    def whole(self):
+        """All of the frame."""
+        ny, nx = self.calibrator.shape
+        return self((0, ny), (0, nx))
 
     def __call__(self, rows, columns):
         return self.calibrator.rates(self.frame, self.pixels, rows, columns)
