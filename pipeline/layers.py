@@ -7,12 +7,9 @@ import numpy as np
 from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
 from pipeline.fitsio import read_image, read_keywords
-from pipeline.settings.filters import lines_of, passbands_of
+from pipeline.settings.filters import CONTINUUM_ROLES, lines_of, passbands_of
 
 __all__ = ["Base", "LineLayer", "read_anything", "read_base", "read_lines"]
-
-BASE_ROLES = ("broadband", "unfiltered")
-"""Filter sets that can show stars and dust, the better first."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +58,7 @@ def read_base(layout, entries, filter_sets, record):
     its. Mono sets become colours in the order of their passbands.
     """
     channels = {}
-    for role in BASE_ROLES:
+    for role in CONTINUUM_ROLES:
         for name in (name for name in filter_sets if entries[name]["role"] == role):
             record.input(layout.flat(name))
             coverage = read_image(layout.flat(name), "COVERAGE")

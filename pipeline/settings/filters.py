@@ -4,7 +4,10 @@ import re
 
 from pipeline.settings.tables.filter_sets import LINES_NM
 
-__all__ = ["filter_set_of", "lines_of", "passbands_of", "same_name", "spellings"]
+__all__ = ["CONTINUUM_ROLES", "filter_set_of", "lines_of", "passbands_of", "same_name", "spellings"]
+
+CONTINUUM_ROLES = ("broadband", "unfiltered")
+"""Roles of filter sets that show stars and dust as they are, the better first."""
 
 HALF_BAND_NM = 5.0
 """Half width in nm of a passband that a config does not give, about each line the filter is made for; common

@@ -17,7 +17,7 @@ from pipeline.numerics.sky_model import find_free_cells, fit_sky
 from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.stack_stars import detect_stars, star_mask
 from pipeline.numerics.surface import fit_surface
-from pipeline.settings.filters import lines_of
+from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
 
 __all__ = ["find_skies", "flatten", "gradient", "run", "tabulate"]
 
@@ -27,9 +27,6 @@ STAR_LIMIT_SIGMA = 0.3
 CROWDED = 0.2
 """Share of cells free of all nebula below which kinds of light are told apart. On simulated nebulae both ways are
 equally good there; below, this one is better by half, above, the plain one."""
-
-CONTINUUM_ROLES = ("broadband", "unfiltered")
-"""Roles whose stacks show dust, the better first."""
 
 CELLS_ACROSS = 16
 """Cells that the shorter side of an image should at least have."""

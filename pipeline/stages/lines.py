@@ -15,12 +15,9 @@ from pipeline.fitsio import read_linear
 from pipeline.line_files import write_continuum, write_empty_line, write_line
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.spectrum import LINES
-from pipeline.settings.filters import lines_of
+from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
 
 __all__ = ["filter_set_data", "run"]
-
-CONTINUUM_ROLES = ("broadband", "unfiltered")
-"""Roles that can measure the continuum, the better first."""
 
 UNCERTAIN_CROSSTALK = 0.03
 """Error of a channel's response to a line, per unit, above which a record warns: leakage of that size is visible."""
