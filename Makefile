@@ -22,7 +22,7 @@ export PIP_ROOT_USER_ACTION := ignore
 help: ## show these lines
 	@sed -n 's/^\([a-z-]*\):.*## /make \1|/p' Makefile | column -t -s '|'
 
-install: $(VENV)/runtime.stamp ## make the virtual environment with what the pipeline needs
+install: $(VENV)/kernels.stamp ## make the virtual environment with what the pipeline needs
 
 demo: $(FRAMES)/nights-1-2.stamp ## simulate two nights, process them, show where the results are
 	$(RUN) -m pipeline run $(DEMO_CONFIG)
@@ -38,7 +38,7 @@ check: install ## show what the frames of a target are taken for: make check CON
 	@[[ -n "$(CONFIG)" ]] || { echo "Name the target's config: make check CONFIG=my-target.yaml" >&2; exit 2; }
 	$(RUN) -m pipeline check "$(CONFIG)"
 
-install-test: $(VENV)/test.stamp
+install-test: $(VENV)/test.stamp $(VENV)/kernels.stamp
 
 test: install-test ## run all tests
 	$(RUN) -m pytest -n $(JOBS) --dist loadfile
@@ -63,7 +63,7 @@ clean: ## remove what the demo made, and the virtual environment
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
 # Frames that are made again would count as new ones, so they are made only once.
-$(FRAMES)/nights-1-2.stamp: demo_inputs/scene.yaml $(wildcard demo_inputs/*.py demo_inputs/nights/*.py) | $(VENV)/runtime.stamp
+$(FRAMES)/nights-1-2.stamp: demo_inputs/scene.yaml $(wildcard demo_inputs/*.py demo_inputs/nights/*.py) | $(VENV)/kernels.stamp
 	rm -rf $(FRAMES) $(FRAMES)_truth
 	$(SIMULATE) --nights 1 2
 	@touch "$@"
@@ -79,6 +79,12 @@ $(VENV)/python.stamp:
 $(VENV)/runtime.stamp: $(VENV)/python.stamp requirements.lock
 	@echo "installing the pinned packages (some minutes, once)"
 	$(RUN) -m pip install --quiet --requirement requirements.lock
+	@touch "$@"
+
+# What numba compiles is kept in the user's cache folder, so that the first run need not do it.
+$(VENV)/kernels.stamp: $(VENV)/runtime.stamp $(wildcard pipeline/numerics/*.py)
+	@echo "compiling the numeric kernels (about a minute, once)"
+	@$(RUN) -m pipeline.kernels
 	@touch "$@"
 
 $(VENV)/test.stamp: $(VENV)/runtime.stamp requirements-test.lock

@@ -12,6 +12,7 @@ from pipeline.disk_space import describe_disk, disk_need, shown_bytes
 from pipeline.errors import ConfigError, InputError, PipelineError, machine_trouble
 from pipeline.graph import Graph
 from pipeline.inventory_table import describe_inventory
+from pipeline.kernels import folder_is_writable, warm_all
 from pipeline.layout import Layout
 from pipeline.outcome import describe_jobs, describe_outcome
 from pipeline.settings import document
@@ -59,8 +60,6 @@ def run(options):
         _look_at_disk(settings, options)
         if not options.dry_run:
             # Before several jobs would each compile the same ones.
-            from pipeline.kernels import warm_all
-
             warm_all(processes=options.cores)
         code = run_workflow(
             options.config,
@@ -197,13 +196,7 @@ def _settle_kernel_folder(layout):
 
     Must happen before anything imports numba, which reads the variable only then.
     """
-    folder = Path(os.environ["NUMBA_CACHE_DIR"])
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        writable = os.access(folder, os.W_OK)
-    except OSError:
-        writable = False
-    if not writable:
+    if not folder_is_writable():
         os.environ["NUMBA_CACHE_DIR"] = str((layout.root / "kernels").resolve())
 
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy import special
 
 from pipeline.numerics.pose import AFFINE_TERMS, basis
 from pipeline.numerics.robust import mad_std
@@ -77,11 +77,11 @@ def fit_channel_offset(x, y, dx, dy, sigma, shape):
     covariance *= scale**2
     matrix = np.zeros((2, 3))
     slopes = sum(column[1:] @ np.linalg.solve(covariance[1:, 1:], column[1:]) for column in fitted.T)
-    if chi2.sf(slopes, 4) < FALSE_ALARM:
+    if special.chdtrc(4, slopes) < FALSE_ALARM:
         matrix = fitted.T
     else:
         constant, its_covariance = _weighted(phi[used, :1], difference[used], error[used])
-        if chi2.sf((constant**2).sum() / (its_covariance[0, 0] * scale**2), 2) < FALSE_ALARM:
+        if special.chdtrc(2, (constant**2).sum() / (its_covariance[0, 0] * scale**2)) < FALSE_ALARM:
             matrix[:, 0] = constant[0]
     residual = difference[used] - phi[used] @ matrix.T
     return ChannelOffset(matrix, int(used.sum()), float(mad_std(residual)))

@@ -8,7 +8,7 @@ could still be the air's, above all when the object sinks: the sentences say so.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 __all__ = ["Difference", "Drift", "drift", "filter_difference"]
 
@@ -152,9 +152,9 @@ def _significance(value, error, n, terms, rho):
     if not error > 0:
         return np.inf
     freedom = max(n * (1 - rho) / (1 + rho) - terms, 1.0)
-    # The logarithm, so that far out the tail probability does not underflow to an infinite significance.
-    log_tail = stats.t.logsf(abs(value) / error, freedom)
-    return float(max(0.0, -special.ndtri_exp(log_tail)))
+    # Far out the tail probability underflows; the least number there is stands for some 37 standard deviations.
+    tail = max(special.stdtr(freedom, -abs(value) / error), np.finfo(np.float64).tiny)
+    return float(max(0.0, -special.ndtri(tail)))
 
 
 def _correlation(residual):

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 from scipy.spatial import KDTree
-from scipy.stats import poisson
 
 from pipeline.numerics.pose import PARAMETERS, Pose, basis
 from pipeline.numerics.robust import mad_std
@@ -232,7 +232,8 @@ def _with_evidence(pose, source, target, sigma, i, j, radius, mirrored):
     # Unrelated lists: the number of chance neighbours is Poisson; the pose itself can be made to fit some stars.
     expected = max(inside.sum() * density * np.pi * radius**2, 1e-3)
     surplus = len(i) - PARAMETERS[pose.kind] // 2
-    chance = poisson.logsf(surplus - 1, expected) / np.log(10.0) if surplus > 0 else 0.0
+    tail = special.pdtrc(surplus - 1, expected) if surplus > 0 else 1.0
+    chance = np.log10(max(tail, np.finfo(np.float64).tiny))
     return Registration(
         pose,
         float(np.sqrt(np.sum(weight * residual**2) / np.sum(weight))),

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import hypergeom
 
 from pipeline.numerics.match import ATTEMPTS, pair_vote, triangle_guess
 from pipeline.numerics.pose_refinement import refine
@@ -216,6 +215,9 @@ def _half_field(found, source, target):
         for half in (upper, ~upper):
             here, there = matches[half].sum(), matches[~half].sum()
             if here * (~half).sum() < HALF_FIELD_RATE * there * half.sum():
+                # Rarely asked, and slow to load.
+                from scipy.stats import hypergeom
+
                 # Drawing the matched ones from all bright stars without regard to their place.
                 chance = hypergeom.cdf(here, len(bright), int(matches.sum()), int(half.sum()))
                 if chance < HALF_FIELD_CHANCE:
