@@ -225,12 +225,12 @@ def read_hdus(path):
         return hdus[0].header.copy(), images
 
 
-def read_rows(path, names, first, stop):
-    """Rows ``first`` to ``stop`` of named images of a file of ours, without reading the rest.
+def read_rows(path, names, first, stop, *, step=1):
+    """Every ``step``-th row from ``first`` to ``stop`` of named images of a file of ours, without reading the rest.
 
     Returns
     -------
-    dict name -> (..., stop - first, nx) in native byte order; "PRIMARY" names the primary image
+    dict name -> (..., (stop - first) / step, nx) in native byte order; "PRIMARY" names the primary image
     """
     with _opened(path) as hdus:
         rows = {}
@@ -238,7 +238,7 @@ def read_rows(path, names, first, stop):
             try:
                 hdu = hdus[0 if name == "PRIMARY" else name]
                 leading = (slice(None),) * (len(hdu.shape) - 2)
-                data = hdu.section[(*leading, slice(first, stop))]
+                data = hdu.section[(*leading, slice(first, stop, step))]
             except Exception as error:
                 raise InputError(f"{path}: no readable image {name} ({_first_line(error)})") from error
             rows[name] = np.array(data, dtype=data.dtype.newbyteorder("="), order="C")

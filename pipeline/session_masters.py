@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.errors import InputError, StageError
-from pipeline.fitsio import read_frame, read_hdus
+from pipeline.fitsio import read_frame, read_image, read_keywords, read_rows
 from pipeline.qa import finding
 
 __all__ = ["Camera", "Flags", "Master", "Pedestal", "read_masters", "session_camera", "session_pedestal"]
@@ -85,14 +85,15 @@ def read_masters(session, layout):
     for kind, name in session.masters.items():
         if name:
             path = layout.master(name)
-            header, images = read_hdus(path)
-            value, wanted = images["PRIMARY"], (session.height, session.width)
+            value, wanted = read_image(path), (session.height, session.width)
             if value.shape != wanted:
                 raise StageError(
                     f"{path}: expected {wanted[1]} x {wanted[0]} pixels, found {value.shape[1]} x {value.shape[0]}"
                 )
-            variance = float(np.median(images["VARIANCE"][::SAMPLE_STRIDE, ::SAMPLE_STRIDE]))
-            masters[kind] = Master(value, images["MASK"] > 0, variance, header)
+            bad = read_rows(path, ["MASK"], 0, session.height)["MASK"] > 0
+            variance = read_rows(path, ["VARIANCE"], 0, session.height, step=SAMPLE_STRIDE)["VARIANCE"]
+            usual = float(np.median(variance[:, ::SAMPLE_STRIDE]))
+            masters[kind] = Master(value, bad, usual, read_keywords(path))
     return masters
 
 
