@@ -1,6 +1,6 @@
 """Finding everything that stands out of a frame, before asking what of it is a star."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import sep
@@ -67,6 +67,11 @@ class Detection:
     peak: np.ndarray
     npix: np.ndarray
     single: np.ndarray
+
+    def subset(self, which):
+        """The same with only some of the objects."""
+        objects = ("x", "y", "size", "peak", "npix", "single")
+        return replace(self, **{name: getattr(self, name)[which] for name in objects})
 
 
 def detect(frame, bad, cfa, noise, *, sigma, mesh_px, spike_sigma):

@@ -9,7 +9,7 @@ from pipeline.numerics.half_grid import STEP
 from pipeline.numerics.moffat import light_fwhm, noise_area
 from pipeline.numerics.sky_statistics import noise_of, sky_gradient, sky_level
 from pipeline.numerics.star_measurement import common_elongation, frame_profile, measure_stars
-from pipeline.numerics.trails import find_trails
+from pipeline.numerics.trails import beside_trails, find_trails
 from pipeline.numerics.vetting import vet
 
 __all__ = ["LIMIT_SNR", "FrameMeasurement", "measure_frame"]
@@ -76,6 +76,9 @@ def measure_frame(frame, bad, saturated, cfa, noise, options, *, flat=1.0):
         )  # fmt: skip
     except DetectionError as error:
         return FrameMeasurement(values, problem=str(error))
+    # In a field of few stars the pieces of a trail would outnumber them and pass for what stars look like here.
+    crossing = find_trails(detection.image, np.zeros(0), np.zeros(0), step=STEP, star_radius_px=0.0)
+    detection = detection.subset(beside_trails(detection.x, detection.y, crossing))
     vetted = vet(
         frame, detection, saturated, cfa, snr_min=options["min_star_snr"], edge_px=options["edge_px"]
     )

@@ -7,7 +7,7 @@ from numba import njit
 
 from pipeline.numerics.robust import mad_std
 
-__all__ = ["find_trails", "warm"]
+__all__ = ["beside_trails", "find_trails", "warm"]
 
 BIN_PX = 4
 """Side of the blocks the image is averaged in, frame pixels: a trail a few pixels wide keeps its contrast, noise
@@ -40,6 +40,10 @@ PIECE_SIGMA = 2.0
 
 MAX_TRAILS = 8
 """More straight lines than this in a frame are something else."""
+
+REACH_PX = 10.0
+"""Pieces of a trail lie this close to its line: half a degree of direction and half a block of place are some 6 px at
+the ends of a path of 370 blocks, and a broad trail is some pixels wide."""
 
 
 def find_trails(image, stars_x, stars_y, *, step, star_radius_px):
@@ -79,6 +83,21 @@ def find_trails(image, stars_x, stars_y, *, step, star_radius_px):
         found.append(tuple(float(BIN_PX * value + first) for value in ends))
         _blank(excess, *line)
     return found
+
+
+def beside_trails(x, y, lines):
+    """(n,) bool: not on any of the lines, prolonged to the edges of the frame.
+
+    Parameters
+    ----------
+    x, y : (n,) frame pixels
+    lines : from :func:`find_trails`
+    """
+    clear = np.ones(len(x), dtype=bool)
+    for x0, y0, x1, y1 in lines:
+        length = np.hypot(x1 - x0, y1 - y0)
+        clear &= np.abs((x - x0) * (y1 - y0) - (y - y0) * (x1 - x0)) > REACH_PX * length
+    return clear
 
 
 def warm():

@@ -1,9 +1,9 @@
 """500 simulated registrations over a grid of difficulty, and pairs that must be refused; by hand:
 
-    .venv/bin/python tests/benchmarks/registration_grid.py [--cases 500] [--traps 200] [--seed 1]
+    .venv/bin/python tests/benchmarks/registration_grid.py [--cases 500] [--traps 200] [--rendered 108] [--seed 1]
 
 Prints how many pairs with enough common stars were solved, by every axis of the grid, how many wrong poses were accepted,
-and what a registration costs.
+and what a registration costs. Then the same for rendered frames, of which the pipeline makes the star lists itself.
 """
 
 import argparse
@@ -20,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 
 from pipeline.numerics.registration import register
+from tests.unit import registration_images
 from tests.unit.registration_cases import COMMON_NEEDED, LIMITS, SHAPE, TRAPS, WRONG_PX, grid_cases
 
 
@@ -27,6 +28,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cases", type=int, default=500)
     parser.add_argument("--traps", type=int, default=200)
+    parser.add_argument("--rendered", type=int, default=108)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
     tally, wrong, few, spent, errors = defaultdict(lambda: [0, 0]), [], [0, 0], [], []
@@ -77,8 +79,31 @@ def main():
     print(f"solved {few[0]} of {few[1]} pairs with fewer")
     print(f"wrong poses accepted: {len(wrong)}, target 0", *wrong[:10], sep="\n  ")
     print(f"largest error of a star: median {np.median(errors):.3f} px, highest {max(errors):.3f} px")
+    rendered(given)
     print(
         f"processor time of a registration: median {np.median(spent):.3f} s, mean {np.mean(spent):.3f} s, highest {max(spent):.2f} s"
+    )
+
+
+def rendered(given):
+    """Measure and register rendered pairs; print what came of them."""
+    owed, solved, errors = 0, 0, []
+    for number, case in enumerate(registration_images.rendered_cases(given.rendered, seed=given.seed)):
+        found, problem = case.registered(number)
+        expected = len(case.common) >= COMMON_NEEDED
+        owed += expected
+        if problem:
+            if expected:
+                print(
+                    f"unsolved: rendered {number} {case.labels}, {len(case.common)} common stars: {problem}"
+                )
+            continue
+        errors.append(case.error_px(found.pose))
+        solved += expected and errors[-1] < WRONG_PX
+    print(
+        f"rendered frames: solved {solved} of {owed} pairs with at least {COMMON_NEEDED} common stars; wrong poses accepted: "
+        f"{sum(error > WRONG_PX for error in errors)}; error of the middle half: median {np.median(errors):.3f} px, "
+        f"highest {max(errors):.3f} px"
     )
 
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.numerics.registration import register
-from tests.unit.registration_cases import LIMITS, SHAPE, TRAPS, WRONG_PX, grid_cases
+from tests.unit.registration_cases import COMMON_NEEDED, LIMITS, SHAPE, TRAPS, WRONG_PX, grid_cases
+from tests.unit.registration_images import rendered_cases
 
 CASES = 40
 """Five of every number of stars."""
@@ -25,6 +26,19 @@ def test_what_can_be_solved_is_solved_and_nothing_wrong_is_accepted():
     assert max(errors) < WRONG_PX
     # The best stars of a list are good to 0.03 px; half of the poses rest on dozens of them.
     assert np.median(errors) < 0.06
+
+
+def test_rendered_frames_with_hits_trails_knots_and_cloud_are_solved():
+    owed = 0
+    for number, case in enumerate(rendered_cases(8, seed=2)):
+        found, problem = case.registered(number)
+        if len(case.common) >= COMMON_NEEDED:
+            owed += 1
+            assert problem == "", case.labels
+        # What is accepted is right, whether it was owed or not.
+        if not problem:
+            assert case.error_px(found.pose) < WRONG_PX, case.labels
+    assert owed >= 4
 
 
 @pytest.mark.parametrize("trap", TRAPS)
