@@ -73,17 +73,18 @@ class Calibrator:
     notes: list
 
     @classmethod
-    def for_session(cls, session, layout, settings):
-        """Read the masters of a session.
+    def for_session(cls, session, layout, settings, *, masters=None):
+        """From the masters of a session.
 
         Parameters
         ----------
         session : SessionPlan
         layout : Layout
         settings : dict with the sections "camera" and, for a session with a dark, "calibration"
+        masters : from ``read_masters``, or None to read them; the calibrator takes their arrays over
         """
         flags = Flags()
-        masters = read_masters(session, layout)
+        masters = read_masters(session, layout) if masters is None else masters
         camera = session_camera(session, masters, settings["camera"], flags)
         pedestal = session_pedestal(session, masters, settings, flags)
         gain, read_noise = camera.electrons_per_adu, camera.read_noise_e

@@ -37,6 +37,7 @@ NUMBERS = {
     "gain_setting": ("GAIN", "ISO", "ISOSPEED", "GAINSET"),
     "offset_setting": ("OFFSET", "BLKLEVEL"),
     "temperature_c": ("CCD-TEMP", "CCDTEMP", "DET-TEMP", "SET-TEMP", "CAMTEMP"),
+    "outside_c": ("FOCTEMP", "FOCUSTEM", "AMBTEMP", "AMB-TEMP", "AMBIENT", "OUTTEMP"),
     "electrons_per_adu": ("EGAIN",),
     "read_noise_e": ("RDNOISE", "READNOIS", "RON"),
     "rotation_deg": ("ROTATANG", "ROTANG", "ROTATOR"),
@@ -47,6 +48,7 @@ NUMBERS = {
 
 POSSIBLE = {
     "temperature_c": (-150.0, 80.0),
+    "outside_c": (-80.0, 60.0),
     "gain_setting": (0.0, math.inf),
     "offset_setting": (0.0, math.inf),
     "rotation_deg": (-360.0, 360.0),

@@ -37,6 +37,7 @@ class FrameRecord:
     exposure_s : seconds
     gain_setting, offset_setting : the camera's settings, not physical units
     temperature_c : sensor temperature
+    outside_c : temperature at the tube or of the air
     binning : like "1x1"
     width, height : pixels
     cfa : "RGGB" and its like for the stored array's upper left 2 x 2 pixels (offsets and row order
@@ -67,6 +68,7 @@ class FrameRecord:
     gain_setting: float | None = None
     offset_setting: float | None = None
     temperature_c: float | None = None
+    outside_c: float | None = None
     binning: str = "1x1"
     electrons_per_adu: float | None = None
     read_noise_e: float | None = None

@@ -10,6 +10,7 @@ from pipeline.calibration import Calibrator
 from pipeline.errors import InputError, StageError
 from pipeline.field_words import drift_finding, dust_finding, shape_findings
 from pipeline.master_checks import check_thermal
+from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.dust import block_map, dust_match
 from pipeline.numerics.field_shape import field_shape
 from pipeline.numerics.focus_drift import drift
@@ -42,7 +43,8 @@ BRIGHT_SNR, BRIGHT_MASK_FWHM = 300.0, 10.0
 """Brighter stars have wings that reach further."""
 
 LEAST_RANGE_C = 1.0
-"""A sensor that is cooled to a fixed temperature tells nothing of the tube's; an uncooled one follows it."""
+"""Over a smaller range focus hardly moves. A sensor that is cooled to a fixed temperature stays within it and so tells
+nothing of the tube's temperature; an uncooled one follows it."""
 
 
 def run(layout, unit, settings):
@@ -58,10 +60,10 @@ def run(layout, unit, settings):
                 "no_lights", "info", f"No light of {unit} was accepted, so there is nothing to diagnose."
             )
             return
-        calibrator = Calibrator.for_session(plan, layout, settings)
         masters = read_masters(plan, layout)
         if "dark" in masters and "bias" in masters:
-            check_thermal(record, masters["dark"], masters["bias"], calibrator.cfa)
+            check_thermal(record, masters["dark"], masters["bias"], Cfa(plan.cfa))
+        calibrator = Calibrator.for_session(plan, layout, settings, masters=masters)
         del masters
         chosen = [rows[k] for k in np.unique(np.linspace(0, len(rows) - 1, LIGHTS).astype(int))]
         shapes, maps = [], []
@@ -143,8 +145,13 @@ def _record_drift(record, plan, table, rows):
     hours = hours_of(table["start_utc"][rows])
     usual = float(np.nanmedian(width)) if np.isfinite(width).any() else np.nan
     quantities = [("time", "hour", hours)]
-    sensor = [plan.frames[int(table["frame"][k])].temperature_c for k in rows]
-    temperature = np.array([np.nan if value is None else value for value in sensor], dtype=float)
+    lights = [plan.frames[int(table["frame"][k])] for k in rows]
+    # The thermometer at the focuser or in the air, where there is one, tells more of the tube than the sensor.
+    outside = [light.outside_c for light in lights]
+    told = (
+        outside if any(value is not None for value in outside) else [light.temperature_c for light in lights]
+    )
+    temperature = np.array([np.nan if value is None else value for value in told], dtype=float)
     if np.isfinite(temperature).any() and np.nanmax(temperature) - np.nanmin(temperature) >= LEAST_RANGE_C:
         quantities.append(("temperature", "degree", temperature))
     for what, unit, quantity in quantities:

@@ -31,8 +31,8 @@ SUFFIXES = (".fits", ".fit", ".fts", ".fits.fz", ".fits.gz", ".fit.gz", ".fit.fz
 """Names of FITS files, compressed or not; capitals make no difference."""
 
 NUMBERS = (
-    "gain_setting", "offset_setting", "temperature_c", "electrons_per_adu", "read_noise_e", "rotation_deg",
-    "focal_length_mm", "pixel_um",
+    "gain_setting", "offset_setting", "temperature_c", "outside_c", "electrons_per_adu", "read_noise_e",
+    "rotation_deg", "focal_length_mm", "pixel_um",
 )  # fmt: skip
 """Facts that a plan keeps of a frame as they are."""
 

@@ -39,7 +39,7 @@ def shadows(places):
     return made
 
 
-def session(layout, *, elongation=1.0, drift_px=0.0, dust_in_lights=DUST, n=7):
+def session(layout, *, elongation=1.0, drift_px=0.0, dust_in_lights=DUST, n=7, cooling_c=None):
     """Lights with dust, a flat with the dust of ``DUST``, and the tables that measuring would leave."""
     x, y, flux = grid_of_stars(SHAPE, step=40, margin=30, seed=3, flux=900)
     folder = layout.root / "raw"
@@ -58,7 +58,8 @@ def session(layout, *, elongation=1.0, drift_px=0.0, dust_in_lights=DUST, n=7):
         records.append(
             FrameRecord(
                 str(path), "light", "wide", EXPOSURE_S, SHAPE[1], SHAPE[0], "GBRG", "2031-05-01",
-                f"2031-05-01T22:{5 * k:02d}:00", 0, stat.st_size, stat.st_mtime_ns,
+                f"2031-05-01T22:{5 * k:02d}:00", 0, stat.st_size, stat.st_mtime_ns, temperature_c=-10.0,
+                outside_c=None if cooling_c is None else 12.0 - cooling_c * k / (n - 1),
             )
         )  # fmt: skip
         lists.append(
@@ -111,6 +112,14 @@ def test_a_sound_session_has_nothing_to_warn_of(layout):
     # FWHM of 7 x 130 stars; two per cent as for any frame.
     assert metrics["field_width_px"] == pytest.approx(3.0, rel=0.02)
     assert abs(metrics["dust_left"]) < 0.15 and metrics["dust_blocks"] > 50
+
+
+def test_focus_is_followed_with_the_thermometer_outside_where_there_is_one(layout):
+    session(layout, drift_px=1.2, cooling_c=4.0)
+    metrics, flags = diagnosed(layout)
+    # 1.2 px over 4 degrees of cooling.
+    assert metrics["focus_temperature_slope_px_per_degree"] == pytest.approx(-0.3, rel=0.02)
+    assert "shrinks with temperature" in flags["focus_with_temperature"]["message"]
 
 
 def test_trailed_drifting_and_dusty(layout):

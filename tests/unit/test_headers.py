@@ -76,6 +76,13 @@ def test_what_stands_for_unknown_is_no_number():
     assert "temperature_c" not in header_facts({"CCD-TEMP": -999, "CCDTEMP": "off"})
 
 
+def test_the_thermometer_outside_is_not_that_of_the_sensor():
+    facts = header_facts({"CCD-TEMP": -10.0, "FOCTEMP": 7.5, "AMBTEMP": 6.0})
+    assert (facts["temperature_c"], facts["outside_c"]) == (-10.0, 7.5)
+    # A focuser without a thermometer says -273 or the like.
+    assert header_facts({"FOCTEMP": -273.0, "AMBTEMP": 6.0})["outside_c"] == 6.0
+
+
 @pytest.mark.parametrize(
     ("header", "exposure_s"),
     [
