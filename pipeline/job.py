@@ -8,6 +8,9 @@ from pipeline.layout import Layout
 
 __all__ = ["run_job"]
 
+INTERRUPTED = 130
+"""Exit code of a process that SIGINT has ended, by the shells' convention: 128 + its number."""
+
 
 def run_job(job, run):
     """Run one stage for one job of the workflow.
@@ -41,6 +44,9 @@ def run_job(job, run):
         except OSError as error:
             print(f"{job.rule} {params.unit}: {machine_trouble(error)}", file=sys.stderr, flush=True)
             sys.exit(1)
+        except KeyboardInterrupt:
+            # The user knows; the front door says what to do next.
+            sys.exit(INTERRUPTED)
 
 
 class _Tee:
