@@ -42,6 +42,17 @@ WINDOW_STARS = 60
 WINDOW_ROUNDS = 3
 """The isophotal size from which it starts is good to a third, and each round leaves a small part of the error."""
 
+WIDTH_OF_HITS_OF_ARRAY, WIDTH_OF_HITS_OF_MONO = 1.1, 0.6
+"""Sigma (px) up to which a common width may be that of particle hits, pieces of a line one pixel wide: they have it in every
+frame, whatever the seeing. Stars of FWHM 2 px have it as well."""
+
+WIDER, ALIKE = 1.5, 0.1
+"""Stars that are told from hits are this much wider, and their widths agree to this part, which knots and blends do not."""
+
+WIDE_STARS, WIDE_SHARE = 5, 0.25
+"""So many detections of a common larger width are the stars, if they are at least this part of those as narrow as hits: in
+60 hits a megapixel behind cloud and bad seeing no more stars may be left than that."""
+
 SMALLEST_SIZE_OF_ARRAY, SMALLEST_SIZE_OF_MONO = 0.62, 0.40
 """Size (px, rms of the windowed light along an axis) below which nothing can be a star. On the luminance of a colour
 array a lone pixel, smoothed by [1 2 1], has 0.71 unwindowed and about 0.6 in its own window; on a mono frame it has
@@ -112,7 +123,8 @@ def vet(frame, detection, saturated, cfa, *, snr_min, edge_px):
         at = detection.x[which], detection.y[which]
         return luminance_moments(frame, detection.background, not cfa.is_mono, *at, sigma)
 
-    sigma = _window(detection, moments_of)
+    hits = WIDTH_OF_HITS_OF_MONO if cfa.is_mono else WIDTH_OF_HITS_OF_ARRAY
+    sigma = _window(detection, moments_of, hits)
     # A correlated sum of white samples under a smooth window has the variance of the white samples.
     window_noise = detection.white_noise * np.sqrt(np.pi) * sigma
     x, y, mxx, myy, mxy, light = moments_of(slice(None), sigma).T
@@ -129,7 +141,7 @@ def vet(frame, detection, saturated, cfa, *, snr_min, edge_px):
     clipped = np.zeros(len(x), dtype=bool)
     clipped[sound] = _touches(saturated, x[sound], y[sound], 2.0 * sigma)
 
-    mode, middle1, middle2 = _own_shape(size, e1, e2, snr, sound & ~clipped)
+    mode, middle1, middle2 = _own_shape(size, e1, e2, snr, sound & ~clipped, sigma)
     with np.errstate(invalid="ignore", divide="ignore"):
         star = sound & (np.abs(np.log(size / mode)) < SIZE_TOLERANCE + SIZE_NOISE_REACH / snr)
         star &= np.hypot(e1 - middle1, e2 - middle2) < SHAPE_TOLERANCE + SHAPE_NOISE_REACH / snr
@@ -153,18 +165,30 @@ def crowded(x, y, light, radius):
     return result
 
 
-def _window(detection, moments_of):
+def _common_width(widths, hits):
+    """The width that most detections share; that of the stars, where these are outnumbered by particle hits."""
+    mode = np.exp(half_sample_mode(np.log(widths)))
+    wide = widths[widths > WIDER * mode]
+    if mode > hits or wide.size < WIDE_STARS:
+        return mode
+    other = np.exp(half_sample_mode(np.log(wide)))
+    n_wide, n_narrow = (np.sum(np.abs(np.log(widths / width)) < ALIKE) for width in (other, mode))
+    return other if n_wide >= max(WIDE_STARS, WIDE_SHARE * n_narrow) else mode
+
+
+def _window(detection, moments_of, hits):
     """Sigma of the moment window: the width that most clear, single detections share.
 
     It starts from the isophotal size. Under a window of sigma w a Gaussian of sigma s has the size
-    m = s w / sqrt(s^2 + w^2), so s^2 = 1 / (1 / m^2 - 1 / w^2); the window is then set to s.
+    m = s w / sqrt(s^2 + w^2), so s^2 = 1 / (1 / m^2 - 1 / w^2); the window is then set to s. ``hits`` is the width up to
+    which detections may be particle hits.
     """
     clear = np.flatnonzero(detection.single & (detection.peak > MODE_SNR * detection.noise))
     if clear.size < MODE_MIN:
         clear = np.argsort(-detection.peak, kind="stable")[:MODE_MIN]
     if clear.size == 0:
         return WINDOW_SIGMA_RANGE[0]
-    sigma = float(np.clip(np.exp(half_sample_mode(np.log(detection.size[clear]))), *WINDOW_SIGMA_RANGE))
+    sigma = float(np.clip(_common_width(detection.size[clear], hits), *WINDOW_SIGMA_RANGE))
     # The brightest are saturated and the faintest noisy; those in between are taken.
     clear = clear[np.argsort(-detection.peak[clear], kind="stable")]
     clear = clear[len(clear) // 10 :][:WINDOW_STARS]
@@ -175,12 +199,20 @@ def _window(detection, moments_of):
         width2 = width2[np.isfinite(width2) & (width2 > 0)]
         if width2.size < 3:
             break
-        sigma = float(np.clip(np.exp(0.5 * half_sample_mode(np.log(width2))), *WINDOW_SIGMA_RANGE))
+        sigma = float(np.clip(_common_width(np.sqrt(width2), hits), *WINDOW_SIGMA_RANGE))
     return sigma
 
 
-def _own_shape(size, e1, e2, snr, usable):
-    """The size that most of the clear detections share, and the median shape of those that have it."""
+def _own_shape(size, e1, e2, snr, usable, sigma):
+    """The size that most of the clear detections share, and the median shape of those that have it.
+
+    A Gaussian of width s has the size s w / sqrt(s^2 + w^2) in a window of width w. What is much wider or narrower than the
+    window, knots or hits, has no say: for all that is much wider the size comes to the window's own, so knots agree well.
+    """
+    narrow, wide = (sigma / np.hypot(1.0, 1.0 / ratio) for ratio in (1.0 / WIDER, WIDER))
+    near = usable & (size > narrow) & (size < wide)
+    if near.sum() >= MODE_MIN:
+        usable = near
     chosen = np.flatnonzero(usable & (snr > MODE_SNR))
     if chosen.size < MODE_MIN:
         bright = np.flatnonzero(usable)
