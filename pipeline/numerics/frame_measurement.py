@@ -17,6 +17,10 @@ __all__ = ["LIMIT_SNR", "FrameMeasurement", "measure_frame"]
 LIMIT_SNR = 5.0
 """The limiting flux is that of a star with this signal-to-noise ratio."""
 
+FEW_DETECTIONS = 3000
+"""Of so few the pieces of a trail, some hundred on the largest frames, can outnumber the stars and pass for what stars look
+like here; they are then left out before the stars are vetted."""
+
 TRAIL_MASK_FWHM = 2.0
 """Radius around stars that is not searched for trails, in FWHM."""
 
@@ -76,9 +80,9 @@ def measure_frame(frame, bad, saturated, cfa, noise, options, *, flat=1.0):
         )  # fmt: skip
     except DetectionError as error:
         return FrameMeasurement(values, problem=str(error))
-    # In a field of few stars the pieces of a trail would outnumber them and pass for what stars look like here.
-    crossing = find_trails(detection.image, np.zeros(0), np.zeros(0), step=STEP, star_radius_px=0.0)
-    detection = detection.subset(beside_trails(detection.x, detection.y, crossing))
+    if detection.x.size < FEW_DETECTIONS:
+        crossing = find_trails(detection.image, np.zeros(0), np.zeros(0), step=STEP, star_radius_px=0.0)
+        detection = detection.subset(beside_trails(detection.x, detection.y, crossing))
     vetted = vet(
         frame, detection, saturated, cfa, snr_min=options["min_star_snr"], edge_px=options["edge_px"]
     )
