@@ -27,8 +27,12 @@ FIELD_VARIATION = 0.1
 MAX_WEIGHT_RATIO = 30.0
 """Largest weight of a star relative to the median: one star should not rule, it may be a close double."""
 
-COMPACTNESS = 1.0
-"""Weight of the penalty on the outskirts of a kernel relative to that on its roughness."""
+ROUGHNESS = 0.1
+"""Weight of the penalty on the roughness of a correction relative to that on its size."""
+
+REACH_POWER = 2.0
+"""A correction at distance r is expected to fall off as (1 + r^2 / s^2)^-power, s being the sigma of the target: in the wings
+of a Moffat profile of beta 3 or so, where corrections are some share of the profile itself."""
 
 NEARLY = 1.05
 """Held-out error, relative to the least, up to which a smoother kernel is preferred."""
@@ -179,9 +183,10 @@ def psf_fwhm(psf):
 def matching_kernel(source, target, *, half, source_check=None, target_check=None, strengths=REGULARISATIONS):
     """Kernel K with K * source = target: a Gaussian, corrected pixel by pixel (after Bramich 2008, MNRAS 386, L77).
 
-    The Gaussian G of the best width comes first; the correction D minimises
-    |(G + D) * S - T|^2 + lambda (|laplacian D|^2 + |D|^2 + |(r / half)^2 D|^2) with sum D = 0. So the more the PSFs
-    are in the noise, the closer the kernel stays to a Gaussian. lambda is the largest whose kernel matches a
+    The Gaussian G of the best width comes first; the correction D = w E minimises
+    |(G + w E) * S - T|^2 + lambda (|E|^2 + rho |laplacian E|^2) with sum D = 0, where w(r) is how corrections are expected to
+    fall off. So the more the PSFs are in the noise, the closer the kernel stays to a Gaussian, and first of all far out, where
+    a lobe of noise would show beside every bright star. lambda is the largest whose kernel matches a
     second pair of PSFs, from stars that the fit has not seen, nearly as well as any; without such a pair, the
     middle of the range.
 
@@ -199,19 +204,21 @@ def matching_kernel(source, target, *, half, source_check=None, target_check=Non
     size = 2 * half + 1
     start = _best_gaussian(source, target, half)
     columns = np.lib.stride_tricks.sliding_window_view(np.pad(source, half), source.shape)[::-1, ::-1]
-    design = columns.reshape(size * size, -1).T
+    grid = np.arange(-half, half + 1)
+    spread = psf_fwhm(target) * SIGMA_PER_FWHM
+    expected = (1.0 + (grid[:, None] ** 2 + grid[None, :] ** 2).ravel() / spread**2) ** -REACH_POWER
+    design = columns.reshape(size * size, -1).T * expected
     normal = design.T @ design
     right = design.T @ (target - _convolve_small(source, start)).ravel()
-    grid = np.arange(-half, half + 1) / half
-    outskirts = (grid[:, None] ** 2 + grid[None, :] ** 2).ravel() ** 2
-    penalty = _laplacian_penalty(size) + np.eye(size * size) + COMPACTNESS * np.diag(outskirts)
+    penalty = np.eye(size * size) + ROUGHNESS * _laplacian_penalty(size)
     unit = np.trace(normal) / size**2
 
     def solve(strength):
         # Bordered by a Lagrange multiplier for the sum.
-        ones = np.ones((size * size, 1))
-        bordered = np.block([[normal + strength * unit * penalty, ones], [ones.T, np.zeros((1, 1))]])
-        return start + np.linalg.solve(bordered, np.append(right, 0.0))[:-1].reshape(size, size)
+        total = expected[:, None]
+        bordered = np.block([[normal + strength * unit * penalty, total], [total.T, np.zeros((1, 1))]])
+        found = np.linalg.solve(bordered, np.append(right, 0.0))[:-1]
+        return start + (expected * found).reshape(size, size)
 
     candidates = [solve(strength) for strength in strengths]
     best = len(candidates) // 2
