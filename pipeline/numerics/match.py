@@ -10,9 +10,10 @@ from scipy.spatial import KDTree
 
 __all__ = ["ATTEMPTS", "pair_vote", "triangle_guess"]
 
-ATTEMPTS = (("triangles", 25), ("pairs", 50), ("pairs", 80), ("triangles", 50))
+ATTEMPTS = (("triangles", 25), ("pairs", 50), ("pairs", 80))
 """What is tried in turn, on how many of the brightest stars. Triangles of 25 stars take a tenth of a second and suffice
-for most frames; where most stars are strangers, 1200 pairs that vote are faster and surer than more triangles."""
+for most frames; where most stars are strangers, 1200 pairs that vote are faster and surer than more triangles, which solved
+none of 500 simulated pairs that these had left open."""
 
 SHORTEST_PAIR = 0.08
 """Of the field's diagonal: the direction of a shorter pair is too uncertain."""
