@@ -6,7 +6,7 @@ from pipeline import qa
 from pipeline.colour_profile import linear_profile, srgb_profile
 from pipeline.comparison_sheet import Panel, compose, fit_blocks
 from pipeline.errors import InputError
-from pipeline.fitsio import read_image, read_keywords
+from pipeline.fitsio import read_image, read_keywords, read_rows
 from pipeline.numerics.colour import srgb_decode
 from pipeline.numerics.detail_window import richest_window
 from pipeline.numerics.fill import enclosed, filled
@@ -19,6 +19,13 @@ __all__ = ["covered_box", "run"]
 
 WELL_COVERED = 0.5
 """Share of the usual number of frames below which a pixel at the border is too noisy to be shown."""
+
+LOOK_STEP = 4
+"""Every so many rows and columns tell where the frames of a filter set reach: to four pixels, inwards."""
+
+LEAST_LEFT = 0.9
+"""A filter set whose borders would cost more than the other part of the picture covers part of the field only; what it does
+not reach is shown without it."""
 
 WHITE_PX = 2048
 """Side of the part of a filter set's field whose stars balance its picture on the comparison sheet."""
@@ -40,6 +47,8 @@ def run(layout, unit, settings, *, filter_sets):
         record.input(layout.fused())
         gains = np.array([float(header[f"WHITE_{channel}"]) for channel in "RGB"])
         box = covered_box(_well_covered(coverage), options["crop_coverage"])
+        for name in filter_sets:
+            box = _within(box, layout.flat(name), options["crop_coverage"])
         value, valid = _complete(read_image(layout.fused())[:, *box], coverage[:, *box] > 0, gains)
         del coverage
         stretch = _stretch(value, valid, options)
@@ -103,6 +112,27 @@ def _well_covered(coverage):
     usual = np.median(some[some > 0]) if (some > 0).any() else 0.0
     poor = (least <= 0) | (least < WELL_COVERED * usual)
     return ~(poor & ~enclosed(poor))
+
+
+def _within(box, path, share):
+    """The box without the borders at which a filter set has hardly any frames: few of them cannot outvote a particle hit."""
+    try:
+        coverage = read_rows(path, ["COVERAGE"], 0, None, step=LOOK_STEP)["COVERAGE"][:, :, ::LOOK_STEP]
+    except InputError:
+        # It will have no panel either, which is said there.
+        return box
+    seen = _well_covered(coverage)
+    if not seen.any():
+        return box
+    inner = tuple(
+        slice(
+            max(full.start, LOOK_STEP * own.start),
+            full.stop if own.stop == size else min(full.stop, LOOK_STEP * (own.stop - 1) + 1),
+        )
+        for full, own, size in zip(box, covered_box(seen, share), seen.shape, strict=True)
+    )
+    area, left = (max(0, y.stop - y.start) * max(0, x.stop - x.start) for y, x in (box, inner))
+    return inner if left >= LEAST_LEFT * area else box
 
 
 def _complete(value, valid, gains):

@@ -9,7 +9,7 @@ from PIL import Image, ImageCms
 
 from pipeline.bundles import LinearImage
 from pipeline.colour_profile import linear_profile, srgb_profile
-from pipeline.fitsio import write_linear
+from pipeline.fitsio import read_linear, write_linear
 from pipeline.layout import Layout
 from pipeline.numerics.colour import srgb_decode, srgb_encode
 from pipeline.qa import read_record
@@ -185,6 +185,25 @@ def test_poorly_covered_borders_are_cut_off(layout, layers):
     _, shown = _run(layout, render__crop_coverage=0.0)
     assert shown.shape[:2] == image.shape[1:]
     np.testing.assert_allclose(shown[-3:] / 255, 0.11, atol=1.5 * STEP)
+
+
+def test_borders_that_one_filter_set_hardly_covers_are_cut_off_too(layout, layers):
+    write_dual_band(layout, layers)
+    image = read_linear(layout.flat("duo"))
+    image.coverage[:] = 11.0
+    # A dithered edge: frames end one after the other. Half of eleven is reached at row 6.
+    image.coverage[:, :6] = np.arange(6, dtype=np.float32)[None, :, None]
+    write_linear(layout.flat("duo"), image)
+    full = layers.broadband.shape[1:]
+    _, shown = _run(layout, ["duo"])
+    # Looked at every fourth row, so at most three rows more are lost.
+    assert full[0] - 9 <= shown.shape[0] <= full[0] - 6
+    assert shown.shape[1] == full[1]
+    # A set that covers half of the field leaves the picture whole.
+    image.coverage[:, : full[0] // 2] = 0.0
+    write_linear(layout.flat("duo"), image)
+    _, shown = _run(layout, ["duo"])
+    assert shown.shape[:2] == full
 
 
 def test_a_large_picture_has_a_smaller_preview(layout):

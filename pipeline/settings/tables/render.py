@@ -23,8 +23,8 @@ KEYS = (
     ),
     Key(
         "render.crop_coverage", kind="number", minimum=0, maximum=1, default=0.95,
-        doc="Rows and columns at the border are cut off until each is covered, by at least half as many frames as the field, "
-        "over this share of its length. 0 keeps everything.",
+        doc="Rows and columns at the border are cut off until each is covered, by at least half as many frames as the "
+        "field in every filter set that reaches so far, over this share of its length. 0 keeps everything.",
     ),
     Key(
         "render.encoding", kind="choice", choices=("srgb", "linear"), default="srgb",
