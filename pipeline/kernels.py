@@ -22,7 +22,6 @@ KERNEL_MODULES = (
     "pipeline.numerics.repair",
     "pipeline.numerics.sampler",
     "pipeline.numerics.sampling",
-    "pipeline.numerics.separation",
     "pipeline.numerics.simple_rejection",
     "pipeline.numerics.starlet",
     "pipeline.numerics.stretch",
