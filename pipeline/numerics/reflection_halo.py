@@ -110,7 +110,7 @@ class HaloModel:
 def star_light(continuum, stars, fwhm):
     """(n,) light of each star in ``continuum`` (ny, nx), within 3 FWHM and above the ring around."""
     plane = np.nan_to_num(continuum)
-    flux, _ = aperture_flux(plane, np.ones_like(plane), stars.x, stars.y, radius_px=3.0 * fwhm)
+    flux, _ = aperture_flux(plane, None, stars.x, stars.y, radius_px=3.0 * fwhm)
     return np.maximum(np.nan_to_num(flux), 0.0)
 
 

@@ -159,7 +159,7 @@ def aperture_flux(plane, variance, x, y, *, radius_px):
 
     Parameters
     ----------
-    plane, variance : (ny, nx)
+    plane, variance : (ny, nx); without a variance, None, the error is 0
     x, y : (n,) positions
     radius_px : radius; the annulus reaches from 1.8 to 2.8 times it, beyond the core, near enough to follow
         a nebula
@@ -169,7 +169,8 @@ def aperture_flux(plane, variance, x, y, *, radius_px):
     flux, error : (n,) float64
     """
     plane = np.ascontiguousarray(plane, dtype=np.float32)
-    variance = np.ascontiguousarray(variance, dtype=np.float32)
+    if variance is not None:
+        variance = np.ascontiguousarray(variance, dtype=np.float32)
     flux, error, _ = sep.sum_circle(
         plane, x, y, radius_px, var=variance, subpix=0, bkgann=(1.8 * radius_px, 2.8 * radius_px)
     )

@@ -70,18 +70,23 @@ def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
     ]
     laws, fluxes = [], []
     if good.size:
+        # Most stars are too faint: the many places round each are looked at for the others only.
+        for v, s in zip(matched.value[:n_broad], matched.variance[:n_broad], strict=True):
+            flux, photons = aperture_flux(
+                v, np.nan_to_num(s), stars.x[good], stars.y[good], radius_px=radius
+            )
+            good = good[flux > MIN_STAR_S_N * photons]
+    if good.size:
         x, y = stars.x[good], stars.y[good]
         around = _empty_places(x, y, stars, radius, shape)
         fluxes = [
             _star_flux(v, np.nan_to_num(s), x, y, around, radius)
             for v, s in zip(matched.value, matched.variance, strict=True)
         ]
-        bright = np.all([fluxes[c][0] > MIN_STAR_S_N * fluxes[c][1] for c in range(n_broad)], axis=0)
-        fluxes = [tuple(values[bright] for values in triple) for triple in fluxes]
     for d in range(n_broad, len(channels)):
         law = None
         base = continuum_index[d]
-        if good.size and fluxes[0][0].size:
+        if good.size:
             colour = colour_index(fluxes[blue][0], fluxes[red][0])
             ratio = fluxes[d][0] / fluxes[base][0]
             error = np.hypot(fluxes[d][2], ratio * fluxes[base][2]) / fluxes[base][0]
@@ -134,7 +139,7 @@ def _star_flux(plane, variance, x, y, around, radius):
     use = np.isfinite(around[..., 0])
     empty = np.zeros(use.shape)
     if use.any():
-        empty[use] = aperture_flux(plane, variance, *around[use].T, radius_px=radius)[0]
+        empty[use] = aperture_flux(plane, None, *around[use].T, radius_px=radius)[0]
     count = use.sum(axis=1)
     structure = np.sqrt((empty**2).sum(axis=1) / np.maximum(count, 1))
     # Where too few places are empty, the usual structure of the field has to do.
