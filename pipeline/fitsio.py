@@ -208,7 +208,7 @@ def read_image(path, name=None):
             raise InputError(f"{path}: no readable image {name or 'in the primary unit'}") from error
         if data is None:
             raise InputError(f"{path}: no image {name or 'in the primary unit'}")
-        return np.array(data, dtype=np.float32, order="C")
+        return _native(data).astype(np.float32, copy=False)
 
 
 def read_hdus(path):
@@ -216,7 +216,7 @@ def read_hdus(path):
     with _opened(path) as hdus:
         try:
             images = {
-                (hdu.name or "PRIMARY"): np.array(hdu.data, dtype=hdu.data.dtype.newbyteorder("="), order="C")
+                (hdu.name or "PRIMARY"): _native(hdu.data)
                 for hdu in hdus
                 if hdu.is_image and hdu.data is not None
             }
@@ -400,6 +400,14 @@ def _check_promise(path, hdu):
     promised = ny * nx * abs(hdu.header["BITPIX"]) // 8
     if ny * nx > LARGEST_PIXELS or promised > held:
         raise InputError(f"{path}: shorter than its header promises ({nx} x {ny} pixels)")
+
+
+def _native(data):
+    """Pixels in native byte order and C order; files are read, not mapped, so they are turned over where they are."""
+    wanted = data.dtype.newbyteorder("=")
+    if not (data.flags.writeable and data.flags.c_contiguous) or isinstance(data.base, np.memmap):
+        return np.array(data, dtype=wanted, order="C")
+    return data if data.dtype == wanted else data.byteswap(inplace=True).view(wanted)
 
 
 def _plain_header(header):
