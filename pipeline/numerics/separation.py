@@ -28,6 +28,9 @@ from pipeline.numerics.bands import in_bands
 
 __all__ = ["Mixture", "separate"]
 
+RESULTS = ("continuum", "lines", "line_variance", "remainder_variance")
+"""What :func:`separate` returns."""
+
 CHUNK_PX = 8192
 """Pixels solved at a time: their float64 planes stay in the cache."""
 
@@ -60,7 +63,7 @@ class Mixture:
         return self.lines[self.broad]
 
 
-def separate(data, variance, colour, mixture):
+def separate(data, variance, colour, mixture, *, wanted=RESULTS):
     """Solve the model at every pixel.
 
     Parameters
@@ -69,6 +72,7 @@ def separate(data, variance, colour, mixture):
     variance : (D, ny, nx) float32; not finite or not positive where there is no datum
     colour : (ny, nx) float32, colour of the continuum as in ``Mixture.ratio``
     mixture : Mixture
+    wanted : names of the results to return, in the order of ``RESULTS``; the others cost no memory
 
     Returns
     -------
@@ -82,17 +86,19 @@ def separate(data, variance, colour, mixture):
     """
     n_data = len(data)
     n_lines, n_continuum = mixture.lines.shape[1], len(mixture.broad)
-    sizes = (n_continuum, n_lines, n_lines, n_continuum)
-    out = tuple(np.zeros((size, *colour.shape), dtype=np.float32) for size in sizes)
+    sizes = dict(zip(RESULTS, (n_continuum, n_lines, n_lines, n_continuum), strict=True))
+    out = tuple(np.zeros((sizes[name], *colour.shape), dtype=np.float32) for name in wanted)
     flat_data, flat_variance = (
         np.ascontiguousarray(planes).reshape(n_data, -1) for planes in (data, variance)
     )
     flat_out = [planes.reshape(len(planes), colour.size) for planes in out]
     flat_colour = np.ascontiguousarray(colour).reshape(-1)
+    laws = _laws(mixture)
 
     def solve(start, stop):
         part = slice(start, stop)
-        found = _solve(flat_data[:, part], flat_variance[:, part], flat_colour[part], mixture)
+        shares = _shares(flat_colour[part], laws, mixture.colour_range)
+        found = _solve(flat_data[:, part], flat_variance[:, part], shares, mixture, wanted)
         for planes, solution in zip(flat_out, found, strict=True):
             for plane, row in zip(planes, solution, strict=True):
                 plane[part] = row
@@ -101,14 +107,13 @@ def separate(data, variance, colour, mixture):
     return out
 
 
-def _solve(data, variance, colour, mixture):
+def _solve(data, variance, shares, mixture, wanted):
     """:func:`separate` for a row of pixels: data and variance (D, n), results (C or L, n) float64."""
     lines, n_continuum = mixture.lines, len(mixture.broad)
-    n_lines = lines.shape[1]
+    n_lines, n_pixels = lines.shape[1], data.shape[1]
     weight, weighted = _weights(data, variance)
-    shares = _shares(colour, mixture)
-    a, right_c = np.zeros((2, n_continuum, colour.size))
-    b = np.zeros((n_continuum, n_lines, colour.size))
+    a, right_c = np.zeros((2, n_continuum, n_pixels))
+    b = np.zeros((n_continuum, n_lines, n_pixels))
     for d, (c, share) in enumerate(zip(mixture.continuum, shares, strict=True)):
         if c < 0:
             continue
@@ -134,19 +139,26 @@ def _solve(data, variance, colour, mixture):
                 normal[j][i] -= reduced[c, j] * b[c, i]
     inverse, solved = _inverse(normal, limit, solved)
     found = [sum(inverse[j][i] * right[i] for i in range(n_lines)) for j in range(n_lines)]
-    continuum = right_c * per_a
-    for c in range(n_continuum):
-        for j in range(n_lines):
-            continuum[c] -= reduced[c, j] * found[j]
-    remainder = [
-        _remainder_variance(variance[d], lines[d], shares[d], reduced[mixture.continuum[d]], inverse)
-        for d in mixture.broad
-    ]
-    results = continuum, found, [inverse[j][j] for j in range(n_lines)], remainder
-    if not solved.all():
-        for planes, unknown in zip(results, (0.0, 0.0, np.nan, np.nan), strict=True):
+    results = []
+    for name in wanted:
+        if name == "continuum":
+            planes = right_c * per_a
+            for c in range(n_continuum):
+                for j in range(n_lines):
+                    planes[c] -= reduced[c, j] * found[j]
+        elif name == "lines":
+            planes = found
+        elif name == "line_variance":
+            planes = [inverse[j][j] for j in range(n_lines)]
+        else:
+            planes = [
+                _remainder_variance(variance[d], lines[d], shares[d], reduced[mixture.continuum[d]], inverse)
+                for d in mixture.broad
+            ]
+        if not solved.all():
             for plane in planes:
-                plane[~solved] = unknown
+                plane[~solved] = np.nan if name.endswith("variance") else 0.0
+        results.append(planes)
     return results
 
 
@@ -161,17 +173,33 @@ def _weights(data, variance):
     return weight, weighted
 
 
-def _shares(colour, mixture):
-    """Per datum k_d: a number if it does not depend on colour, else (n,) float64; None without a continuum."""
-    hue = np.clip(colour.astype(np.float64), *mixture.colour_range)
-    shares = []
+def _laws(mixture):
+    """Coefficients of each k_d, lowest first, without trailing zeros; None for a datum without continuum."""
+    laws = []
     for d, c in enumerate(mixture.continuum):
         if c < 0:
-            shares.append(None)
+            laws.append(None)
             continue
-        *lower, share = np.trim_zeros(mixture.ratio[d], "b") if mixture.ratio[d].any() else [0.0]
-        for coefficient in reversed(lower):
-            share = share * hue + coefficient
+        terms = max([1, *(np.flatnonzero(mixture.ratio[d]) + 1)])
+        laws.append([float(coefficient) for coefficient in mixture.ratio[d, :terms]])
+    return laws
+
+
+def _shares(colour, laws, colour_range):
+    """Per datum k_d: a number if it is the same for all pixels, else (n,) float64; None without a continuum."""
+    low, high = colour_range
+    if colour.min() == colour.max():
+        hue = min(max(float(colour[0]), low), high)
+    else:
+        hue = np.clip(colour.astype(np.float64), low, high)
+    shares = []
+    for law in laws:
+        share = None
+        if law is not None:
+            *lower, share = law
+            for coefficient in reversed(lower):
+                share *= hue
+                share += coefficient
         shares.append(share)
     return shares
 

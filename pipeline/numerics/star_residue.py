@@ -137,21 +137,30 @@ def _examine(line, variance, continuum, x, y, fwhm):
     core = distance <= CORE_FWHM * fwhm
     ring = (distance > RING_FWHM[0] * fwhm) & (distance <= RING_FWHM[1] * fwhm)
     spread = variance[window][ring]
-    if core.sum() < 4 or ring.sum() < 8 or not np.isfinite(spread).all():
+    # Three pixels to a side, so that a ring cut by the edge still has a slope both ways.
+    if np.count_nonzero(core) < 4 or spread.size < 8 or min(core.shape) < 3 or not np.isfinite(spread.sum()):
         return None
     # Gas slopes and has edges: a plane is taken off, and what scatters about it adds to the noise.
-    rows, columns = np.ogrid[window]
-    terms = np.stack(np.broadcast_arrays(1.0, columns - x, rows - y), axis=-1)
-    of_ring, cut, light = terms[ring], line[window].astype(np.float64), continuum[window]
-    cut -= terms @ np.linalg.lstsq(of_ring.T @ of_ring, of_ring.T @ cut[ring], rcond=None)[0]
-    about = cut[ring]
+    cut, light = line[window], continuum[window]
+    around, middle = (_offsets(window, place, x, y) for place in (ring, core))
+    plane = np.linalg.solve(around.T @ around, around.T @ cut[ring])
+    about, inside = cut[ring] - around @ plane, cut[core] - middle @ plane
     scatter = MAD_TO_SIGMA * float(short_median(np.abs(about - short_median(about))))
     noise = float(np.sqrt(short_median(spread)))
     starlight = float((light[core] - short_median(light[ring])).sum())
-    share = float(cut[core].sum()) / starlight if starlight > 0 else np.nan
+    share = float(inside.sum()) / starlight if starlight > 0 else np.nan
     total = np.hypot(noise, scatter)
-    excess = float(np.abs(cut[core]).max() / total)
-    return share, excess, noise, scatter, starlight / (total * np.sqrt(core.sum()))
+    excess = float(np.abs(inside).max() / total)
+    return share, excess, noise, scatter, starlight / (total * np.sqrt(len(inside)))
+
+
+def _offsets(window, place, x, y):
+    """(n, 3): 1 and the distances from a star, of the pixels of ``place`` in a window."""
+    rows, columns = np.nonzero(place)
+    terms = np.ones((rows.size, 3))
+    np.add(columns, window[1].start - x, out=terms[:, 1])
+    np.add(rows, window[0].start - y, out=terms[:, 2])
+    return terms
 
 
 def _reach(line, light, x, y, fwhm, noise, excess):

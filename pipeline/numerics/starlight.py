@@ -11,6 +11,7 @@ from pipeline.numerics.continuum_ratio import (
     predict_colour_law,
     smoothed_colour,
 )
+from pipeline.numerics.spread_sample import usual
 from pipeline.numerics.stack_stars import aperture_flux, isolated
 
 __all__ = ["colour_map", "starlight_laws"]
@@ -72,9 +73,7 @@ def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
     if good.size:
         # Most stars are too faint: the many places round each are looked at for the others only.
         for v, s in zip(matched.value[:n_broad], matched.variance[:n_broad], strict=True):
-            flux, photons = aperture_flux(
-                v, np.nan_to_num(s), stars.x[good], stars.y[good], radius_px=radius
-            )
+            flux, photons = aperture_flux(v, np.nan_to_num(s), stars.x[good], stars.y[good], radius_px=radius)
             good = good[flux > MIN_STAR_S_N * photons]
     if good.size:
         x, y = stars.x[good], stars.y[good]
@@ -113,10 +112,12 @@ def colour_map(matched, response, lines, typical):
     )
     smooth, noise = {}, {}
     for c in (0, 2):
-        plane = matched.value[c] - np.tensordot(response[c], lines, axes=1)
-        smooth[c] = ndimage.gaussian_filter(plane.astype(np.float32), sigma)
+        plane = matched.value[c].copy()
+        for share, line in zip(response[c], lines, strict=True):
+            plane -= np.float32(share) * line
+        smooth[c] = ndimage.gaussian_filter(plane, sigma, output=plane)
         # Noise of a Gaussian mean of uncorrelated pixels: 1 / (4 pi sigma^2) of the variance.
-        noise[c] = float(np.sqrt(np.nanmedian(matched.variance[c]) / (4 * np.pi * sigma**2)))
+        noise[c] = float(np.sqrt(usual(matched.variance[c]) / (4 * np.pi * sigma**2)))
     return smoothed_colour(smooth[2], smooth[0], noise[2], noise[0], typical)
 
 

@@ -28,7 +28,7 @@ from pipeline.numerics.combine_light import (
 )
 from pipeline.numerics.fill import enclosed, filled
 from pipeline.numerics.spectrum import LINES
-from pipeline.numerics.spread_sample import every_nth
+from pipeline.numerics.spread_sample import every_nth, usual
 from pipeline.numerics.stack_stars import detect_stars, star_mask
 from pipeline.numerics.star_size import measure_profile, reduced, reduction_factor
 from pipeline.numerics.star_temperature import b_v_of, class_temperature, locus
@@ -255,7 +255,7 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
         # filled is as good as its rim: by its large variance it would fade, and the star stand in a hole of gas.
         hidden = cores | line.filled | enclosed(~known)
         flux = filled(line.flux, hidden)
-        noise = np.where(hidden, np.float32(_usual(line.variance)), line.variance)
+        noise = np.where(hidden, np.float32(usual(line.variance)), line.variance)
         clean = denoise(flux, noise, sigma=options["denoise_sigma"], contrast=contrast)
         clean = trusted(clean, noise)
         for channel, share in enumerate(added):
@@ -280,13 +280,6 @@ def _contrast(scene, stars, amount):
         stars, scene.shape[1:], surface_brightness=STAR_SIGMA / 4 * stars.noise, growth=STAR_GROWTH
     )
     return np.float32(amount) * (np.float32(1.0) - smoothed(mask, 2))
-
-
-def _usual(variance):
-    """Median of a variance where it is known."""
-    some = every_nth(variance)
-    some = some if np.isfinite(some).any() else variance
-    return float(np.nanmedian(some))
 
 
 def _star_cores(scene, stars, lines, colours, boosts):
