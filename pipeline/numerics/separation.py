@@ -123,8 +123,12 @@ def _solve(data, variance, shares, mixture, wanted):
             b[c, j] += lines[d, j] * seen
         seen *= share
         a[c] += seen
-    right = lines.T @ weighted
-    normal = [[(lines[:, j] * lines[:, i]) @ weight for i in range(j + 1)] for j in range(n_lines)]
+    # Sums without a library of matrices, which would start threads of its own.
+    right = np.einsum("dj,dn->jn", lines, weighted)
+    normal = [
+        [np.einsum("d,dn->n", lines[:, j] * lines[:, i], weight) for i in range(j + 1)]
+        for j in range(n_lines)
+    ]
     solved = (a > 0).all(axis=0)
     if not solved.all():
         a[:, ~solved] = 1.0

@@ -1,7 +1,6 @@
 """Starlight in the narrow sets: its ratio to the broadband by colour, measured on the stars of the field."""
 
 import numpy as np
-from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from pipeline.numerics.continuum_ratio import (
@@ -11,6 +10,7 @@ from pipeline.numerics.continuum_ratio import (
     predict_colour_law,
     smoothed_colour,
 )
+from pipeline.numerics.gaussian import blurred
 from pipeline.numerics.spread_sample import usual
 from pipeline.numerics.stack_stars import aperture_flux, isolated
 
@@ -115,7 +115,7 @@ def colour_map(matched, response, lines, typical):
         plane = matched.value[c].copy()
         for share, line in zip(response[c], lines, strict=True):
             plane -= np.float32(share) * line
-        smooth[c] = ndimage.gaussian_filter(plane, sigma, output=plane)
+        smooth[c] = blurred(plane, sigma)
         # Noise of a Gaussian mean of uncorrelated pixels: 1 / (4 pi sigma^2) of the variance.
         noise[c] = float(np.sqrt(usual(matched.variance[c]) / (4 * np.pi * sigma**2)))
     return smoothed_colour(smooth[2], smooth[0], noise[2], noise[0], typical)
