@@ -251,18 +251,28 @@ def read_keywords(path):
         return hdus[0].header.copy()
 
 
-def read_linear(path):
-    """Read a file that :func:`write_linear` wrote into a :class:`LinearImage`."""
-    _, images = read_hdus(path)
-    missing = {"PRIMARY", "VARIANCE", "COVERAGE"} - set(images)
-    if missing:
-        raise InputError(f"{path}: expected the images {sorted(missing)}, found {sorted(images)}")
-    return LinearImage(
-        value=images["PRIMARY"],
-        variance=images["VARIANCE"],
-        coverage=images["COVERAGE"],
-        rejected=images.get("REJECTED"),
-    )
+def read_linear(path, *, rejected=True):
+    """Read a file that :func:`write_linear` wrote into a :class:`LinearImage`; further extensions stay in the file.
+
+    Parameters
+    ----------
+    rejected : whether to read the share of rejected samples as well, where the file has it
+    """
+    with _opened(path) as hdus:
+        try:
+            found = [hdu.name or "PRIMARY" for hdu in hdus if hdu.is_image and hdu.shape]
+        except Exception as error:
+            raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
+        missing = {"PRIMARY", "VARIANCE", "COVERAGE"} - set(found)
+        if missing:
+            raise InputError(f"{path}: expected the images {sorted(missing)}, found {sorted(found)}")
+        wanted = {"value": 0, "variance": "VARIANCE", "coverage": "COVERAGE"}
+        if rejected and "REJECTED" in found:
+            wanted["rejected"] = "REJECTED"
+        try:
+            return LinearImage(**{part: _native(hdus[name].data) for part, name in wanted.items()})
+        except Exception as error:
+            raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
 
 
 def write_fits(path, data, *, extensions=None, keywords=None, history=None, bunit=RATE_UNIT):

@@ -164,7 +164,7 @@ def run(layout, unit, settings, *, filter_sets):
         for other in filter_sets:
             if other == unit or not layout.stack(other).is_file():
                 continue
-            companion = read_linear(layout.stack(other))
+            companion = read_linear(layout.stack(other), rejected=False)
             record.input(layout.stack(other))
             if companion.valid.any() and companion.shape[1:] == image.shape[1:]:
                 tables[other], channels[other] = tabulate(companion, **how), companion.channels

@@ -269,7 +269,7 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
     value, variance = put_together(
         base, spread, gas, gas_spread, recipe=recipe, gains=gains, white=white, share=options["mix_share"]
     )
-    return LinearImage(value, variance, scene.coverage.astype(np.float32))
+    return LinearImage(value, variance, scene.coverage.astype(np.float32, copy=False))
 
 
 def _contrast(scene, stars, amount):

@@ -104,7 +104,9 @@ def _load(layout, filter_sets, entries, response_path, record):
     for name in filter_sets:
         path = layout.flat(name)
         record.input(path)
-        image = read_linear(path) if path.is_file() else None
+        # What was rejected goes on with the continuum, and is of no use here otherwise.
+        passed_on = entries[name]["role"] in CONTINUUM_ROLES
+        image = read_linear(path, rejected=passed_on) if path.is_file() else None
         if image is None or not image.valid.any():
             record.flag("set_without_data", "warn", f"filter set {name} has no data and is left out")
             continue
