@@ -3,6 +3,7 @@
 import numpy as np
 from scipy.spatial import cKDTree
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.continuum_ratio import (
     ColourLaw,
     colour_index,
@@ -28,6 +29,9 @@ and their rings, 2.8 radii wide, hardly overlap with the star's."""
 
 COLOUR_SMOOTHING_FWHM = 0.6
 """Sigma of the smoothing of the continuum colour, in FWHM: about one PSF, so a star keeps its own colour."""
+
+COLOUR_ROWS = 64
+"""Rows whose colour is computed at a time: they stay in the cache from step to step."""
 
 
 def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
@@ -118,7 +122,14 @@ def colour_map(matched, response, lines, typical):
         smooth[c] = blurred(plane, sigma)
         # Noise of a Gaussian mean of uncorrelated pixels: 1 / (4 pi sigma^2) of the variance.
         noise[c] = float(np.sqrt(usual(matched.variance[c]) / (4 * np.pi * sigma**2)))
-    return smoothed_colour(smooth[2], smooth[0], noise[2], noise[0], typical)
+    colour = np.empty_like(smooth[0])
+
+    def band(start, stop):
+        rows = slice(start, stop)
+        colour[rows] = smoothed_colour(smooth[2][rows], smooth[0][rows], noise[2], noise[0], typical)
+
+    in_bands(band, len(colour), rows=COLOUR_ROWS)
+    return colour
 
 
 def _empty_places(x, y, stars, radius, shape):
