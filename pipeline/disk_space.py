@@ -21,8 +21,8 @@ STACK_BYTES = 16
 FLAT_BYTES = 20
 """The same with the background that was subtracted."""
 
-LINE_BYTES = 9
-"""A pixel of a line map: flux and variance in float32, mask."""
+LINE_BYTES = 13
+"""A pixel of a line map: flux, variance and significance in float32, mask."""
 
 CONTINUUM_BYTES = 3 * 16
 """A pixel of the continuum in three colours, as a stack."""

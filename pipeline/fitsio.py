@@ -208,7 +208,7 @@ def read_image(path, name=None):
             raise InputError(f"{path}: no readable image {name or 'in the primary unit'}") from error
         if data is None:
             raise InputError(f"{path}: no image {name or 'in the primary unit'}")
-        return np.array(data, dtype=np.float32, order="C")
+        return _native(data).astype(np.float32, copy=False)
 
 
 def read_hdus(path):
@@ -216,7 +216,7 @@ def read_hdus(path):
     with _opened(path) as hdus:
         try:
             images = {
-                (hdu.name or "PRIMARY"): np.array(hdu.data, dtype=hdu.data.dtype.newbyteorder("="), order="C")
+                (hdu.name or "PRIMARY"): _native(hdu.data)
                 for hdu in hdus
                 if hdu.is_image and hdu.data is not None
             }
@@ -251,18 +251,28 @@ def read_keywords(path):
         return hdus[0].header.copy()
 
 
-def read_linear(path):
-    """Read a file that :func:`write_linear` wrote into a :class:`LinearImage`."""
-    _, images = read_hdus(path)
-    missing = {"PRIMARY", "VARIANCE", "COVERAGE"} - set(images)
-    if missing:
-        raise InputError(f"{path}: expected the images {sorted(missing)}, found {sorted(images)}")
-    return LinearImage(
-        value=images["PRIMARY"],
-        variance=images["VARIANCE"],
-        coverage=images["COVERAGE"],
-        rejected=images.get("REJECTED"),
-    )
+def read_linear(path, *, rejected=True):
+    """Read a file that :func:`write_linear` wrote into a :class:`LinearImage`; further extensions stay in the file.
+
+    Parameters
+    ----------
+    rejected : whether to read the share of rejected samples as well, where the file has it
+    """
+    with _opened(path) as hdus:
+        try:
+            found = [hdu.name or "PRIMARY" for hdu in hdus if hdu.is_image and hdu.shape]
+        except Exception as error:
+            raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
+        missing = {"PRIMARY", "VARIANCE", "COVERAGE"} - set(found)
+        if missing:
+            raise InputError(f"{path}: expected the images {sorted(missing)}, found {sorted(found)}")
+        wanted = {"value": 0, "variance": "VARIANCE", "coverage": "COVERAGE"}
+        if rejected and "REJECTED" in found:
+            wanted["rejected"] = "REJECTED"
+        try:
+            return LinearImage(**{part: _native(hdus[name].data) for part, name in wanted.items()})
+        except Exception as error:
+            raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
 
 
 def write_fits(path, data, *, extensions=None, keywords=None, history=None, bunit=RATE_UNIT):
@@ -400,6 +410,14 @@ def _check_promise(path, hdu):
     promised = ny * nx * abs(hdu.header["BITPIX"]) // 8
     if ny * nx > LARGEST_PIXELS or promised > held:
         raise InputError(f"{path}: shorter than its header promises ({nx} x {ny} pixels)")
+
+
+def _native(data):
+    """Pixels in native byte order and C order; files are read, not mapped, so they are turned over where they are."""
+    wanted = data.dtype.newbyteorder("=")
+    if not (data.flags.writeable and data.flags.c_contiguous) or isinstance(data.base, np.memmap):
+        return np.array(data, dtype=wanted, order="C")
+    return data if data.dtype == wanted else data.byteswap(inplace=True).view(wanted)
 
 
 def _plain_header(header):

@@ -24,7 +24,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.repair",
     "pipeline.numerics.sampler",
     "pipeline.numerics.sampling",
-    "pipeline.numerics.separation",
+    "pipeline.numerics.sector_steps",
     "pipeline.numerics.simple_rejection",
     "pipeline.numerics.starlet",
     "pipeline.numerics.stretch",

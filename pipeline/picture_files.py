@@ -9,19 +9,25 @@ from PIL.PngImagePlugin import PngInfo
 
 from pipeline.atomic import replaced
 from pipeline.colour_profile import srgb_profile
+from pipeline.numerics.bands import in_bands
 
 __all__ = ["as_image", "write_png", "write_tiff"]
 
 PNG_LEVEL = 3
 """Of zlib; its default of 6 takes twice as long for a few percent less."""
 
+BAND_ROWS = 64
+"""Rows that are turned into whole numbers at a time: their values between stay in the cache."""
+
 
 def write_tiff(path, display, text, *, profile):
     """Write (ny, nx, 3) values 0..1, encoded as ``profile`` (bytes of an ICC profile) says, in 16 bits."""
     deep = np.empty(display.shape, dtype=np.uint16)
-    for row in range(0, len(display), 256):  # in bands, to bound the memory
-        band = slice(row, row + 256)
-        deep[band] = np.rint(display[band] * np.float32(65535))
+
+    def band(start, stop):
+        deep[start:stop] = np.rint(display[start:stop] * np.float32(65535))
+
+    in_bands(band, len(display), rows=BAND_ROWS)
     with replaced(path) as temporary:
         tifffile.imwrite(
             temporary, deep, photometric="rgb", iccprofile=profile,
@@ -31,7 +37,13 @@ def write_tiff(path, display, text, *, profile):
 
 def as_image(display):
     """(ny, nx, 3) values 0..1 as a PIL image of 8 bits."""
-    return Image.fromarray(np.rint(display * np.float32(255)).astype(np.uint8))
+    levels = np.empty(display.shape, dtype=np.uint8)
+
+    def band(start, stop):
+        levels[start:stop] = np.rint(display[start:stop] * np.float32(255))
+
+    in_bands(band, len(display), rows=BAND_ROWS)
+    return Image.fromarray(levels)
 
 
 def write_png(path, picture, text, *, longest=None):

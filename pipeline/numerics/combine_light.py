@@ -250,7 +250,7 @@ def put_together(base, base_variance, gas, gas_variance, *, recipe, gains, white
         variance = (1.0 - share) ** 2 * base_variance + share**2 * gas_variance
     else:
         raise ValueError(f"recipe is one of {RECIPES}, got {recipe!r}")
-    return value.astype(np.float32), variance.astype(np.float32)
+    return value.astype(np.float32, copy=False), variance.astype(np.float32, copy=False)
 
 
 def _own_colour(base, variance, gains):

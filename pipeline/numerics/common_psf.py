@@ -107,7 +107,8 @@ def match_planes(value, variance, valid, stars):
         out_value[d] = convolved(value[d] if whole else filled(value[d], hole), kernel)
         out_variance[d] = convolved(variance[d] if whole else filled(variance[d], hole), kernel)
         # A fitted kernel may have faint negative lobes; a variance never falls below a share of the local one.
-        np.maximum(out_variance[d], np.float32(0.1) * variance[d], out=out_variance[d])
+        if kernel.method != "identity":
+            np.maximum(out_variance[d], np.float32(0.1) * variance[d], out=out_variance[d])
         if not whole:
             out_variance[d][hole] = np.nan
     return MatchedPlanes(out_value, out_variance, fwhm, kernels, int(chosen.size))

@@ -117,7 +117,7 @@ def wedge_edge(ratio, ratio_error, *, prior, prior_error):
     typical_noise = float(np.median(noise))
     spread = max(float(limit - start), 3 * typical_noise)
     span = float(limit - ratio.min())
-    shifted = ratio[:, None] - noise[:, None] * nodes
+    shifted = (ratio[:, None] - noise[:, None] * nodes).astype(np.float32)
 
     def cost(parameters):
         edge, logit, log_tail, log_rise = parameters
@@ -126,19 +126,18 @@ def wedge_edge(ratio, ratio_error, *, prior, prior_error):
         tail = max(spread * np.exp(min(log_tail, 1.5)), 2 * typical_noise)
         rise = 1 + np.exp(np.clip(log_rise, -7, 2))
         share = special.expit(logit)
-        excess = shifted - edge
+        excess = (shifted - np.float32(edge)) / np.float32(tail)
         pure = np.exp(-0.5 * ((ratio - edge) / noise) ** 2) / (noise * np.sqrt(2 * np.pi))
-        positive = np.clip(excess / tail, 0.0, 700.0)
-        mixed = (
-            ((positive ** (rise - 1) * np.exp(-positive)) * (excess > 0))
-            @ weights
-            / (tail * special.gamma(rise))
-        )
+        # In single precision, and the power through a logarithm, this takes a third of the time; its error of 1e-6 is
+        # nothing to the 1e-3 at which the simplex stops.
+        positive = np.maximum(excess, np.float32(1e-30))
+        density = np.exp(np.float32(rise - 1) * np.log(positive) - positive) * (excess > 0)
+        mixed = density @ weights / (tail * special.gamma(rise))
         # Both parts normalised to what lies below the limit.
         pure /= max(float(special.ndtr((limit - edge) / typical_noise)), 1e-6)
         mixed /= max(float(special.gammainc(rise, max(limit - edge, 0.0) / tail)), 1e-6)
-        density = share * pure + (1 - share) * mixed
-        likelihood = (1 - OUTLIER_SHARE) * density + OUTLIER_SHARE / span
+        seen = share * pure + (1 - share) * mixed
+        likelihood = (1 - OUTLIER_SHARE) * seen + OUTLIER_SHARE / span
         weak = 0.5 * (logit / 3) ** 2 + 0.5 * (log_tail / 1.5) ** 2 + 0.5 * (log_rise / 1.5) ** 2
         return -np.log(likelihood).sum() + 0.5 * ((edge - prior) / prior_error) ** 2 + weak
 

@@ -32,11 +32,9 @@ def block_means(matched, stars):
     by, bx = ny // BLOCK_PX, nx // BLOCK_PX
 
     def folded(plane):
-        return (
-            plane[: by * BLOCK_PX, : bx * BLOCK_PX]
-            .reshape(by, BLOCK_PX, bx, BLOCK_PX)
-            .sum(axis=(1, 3), dtype=np.float64)
-        )
+        # Rows are added first, whole: that is most of the work, and the fastest order.
+        cut = plane[: by * BLOCK_PX, : bx * BLOCK_PX].reshape(by, BLOCK_PX, bx * BLOCK_PX)
+        return cut.sum(axis=1, dtype=np.float64).reshape(by, bx, BLOCK_PX).sum(axis=2)
 
     value, variance = (np.full((len(matched.value), by, bx), np.nan, dtype=np.float32) for _ in range(2))
     for d, (v, s) in enumerate(zip(matched.value, matched.variance, strict=True)):

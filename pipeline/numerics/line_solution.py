@@ -116,34 +116,47 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
         table, refinements = refined_mixing(table, blocks, flat_colour, mixture, channels, narrow, n_broad)
     colour = np.full(shape, typical, dtype=np.float32)
     for _ in range(COLOUR_PASSES if n_broad == 3 else 0):
-        first = separate(matched.value, matched.variance, colour, mixture(table))[1]
-        colour = colour_map(matched, table[:n_broad], first, typical)
-    _, line_maps, line_variance, remainder_variance = separate(
-        matched.value, matched.variance, colour, mixture(table)
-    )
+        colour = colour_map(
+            matched,
+            table[:n_broad],
+            separate(matched.value, matched.variance, colour, mixture(table), wanted=("lines",))[0],
+            typical,
+        )
+    line_maps, line_variance, remainder_variance = separate(
+        matched.value, matched.variance, colour, mixture(table),
+        wanted=("lines", "line_variance", "remainder_variance"),
+    )  # fmt: skip
 
     residue, hidden = {}, np.zeros(shape, dtype=bool)
+    fwhm, expected = matched.target_fwhm_px, []
     if clean and len(stars):
+        np.clip(colour, *colour_range, out=colour)
         expected = [
-            _expected_continuum(matched, line, owners, continuum_index, ratio, np.clip(colour, *colour_range))
+            _expected_continuum(matched, line, owners, continuum_index, ratio, colour)
             for line in range(len(lines))
         ]
+    # Two planes a datum: what follows needs them no more, and the memory is that of everything else together.
+    del matched, colour
+    if expected:
         haloes = {}
         for j, line in enumerate(lines):
             line_maps[j], line_variance[j], haloes[line.name] = remove_haloes(
-                line_maps[j], line_variance[j], expected[j], stars, matched.target_fwhm_px
+                line_maps[j], line_variance[j], expected[j], stars, fwhm
             )
         line_maps, line_variance, hidden, residue = clean_stars(
-            line_maps, line_variance, expected, stars, matched.target_fwhm_px
+            line_maps, line_variance, expected, stars, fwhm
         )
+        del expected
         notes.update(halo_notes(haloes))
     continuum = continuum_variance = None
     if broad:
         known = np.isfinite(line_variance).all(axis=0)
-        # At the broadband's own PSF: the lines are taken away, the stars stay as sharp as they are.
-        removed = np.tensordot(table[:n_broad], np.where(known, line_maps, 0.0), axes=1)
-        continuum = (broad.image.value - removed).astype(np.float32)
-        continuum_variance = np.where(known, remainder_variance, broad.image.variance).astype(np.float32)
+        continuum, continuum_variance = broad.image.value.copy(), remainder_variance
+        for c in range(n_broad):
+            # At the broadband's own PSF: the lines are taken away, the stars stay as sharp as they are.
+            for j, response in enumerate(table[c]):
+                continuum[c] -= np.float32(response) * np.where(known, line_maps[j], np.float32(0.0))
+            np.copyto(continuum_variance[c], broad.image.variance[c], where=~known)
     notes.update(law_notes(laws, channels[n_broad:], typical, from_stars))
     notes.update(residue)
     notes["refinements"] = refinements

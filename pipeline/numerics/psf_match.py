@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage, optimize, signal, special
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.robust import mad_std
 from pipeline.numerics.stack_stars import SIGMA_PER_FWHM
 
@@ -271,10 +272,12 @@ def convolved(plane, kernel):
     padded = np.pad(plane, half, mode="reflect")
     weights = kernel.weights.astype(plane.dtype)
     out = np.empty_like(plane)
-    # In bands of rows: transforms of the whole would take several times the plane's memory.
-    for first in range(0, len(plane), BAND_ROWS):
-        last = min(first + BAND_ROWS, len(plane))
+
+    def band(first, last):
         out[first:last] = signal.oaconvolve(padded[first : last + 2 * half], weights, mode="valid")
+
+    # In bands of rows: transforms of the whole would take several times the plane's memory.
+    in_bands(band, len(plane), rows=BAND_ROWS)
     return out
 
 

@@ -30,6 +30,7 @@ from pipeline.numerics.sector_steps import (
     measure_steps,
     window_about,
 )
+from pipeline.numerics.spread_sample import usual
 from pipeline.numerics.stack_stars import aperture_flux
 
 __all__ = ["Disc", "HaloModel", "find_haloes", "remove_haloes", "star_light"]
@@ -110,7 +111,7 @@ class HaloModel:
 def star_light(continuum, stars, fwhm):
     """(n,) light of each star in ``continuum`` (ny, nx), within 3 FWHM and above the ring around."""
     plane = np.nan_to_num(continuum)
-    flux, _ = aperture_flux(plane, np.ones_like(plane), stars.x, stars.y, radius_px=3.0 * fwhm)
+    flux, _ = aperture_flux(plane, None, stars.x, stars.y, radius_px=3.0 * fwhm)
     return np.maximum(np.nan_to_num(flux), 0.0)
 
 
@@ -132,11 +133,12 @@ def find_haloes(line, variance, light, x, y, fwhm):
     nothing = HaloModel((), np.asarray(light, dtype=np.float64), np.zeros(n))
     order = np.argsort(-light, kind="stable")[:STARS]
     order = order[light[order] > 0]
-    known = np.isfinite(variance)
-    if not len(order) or not known.any():
+    noise = np.sqrt(usual(variance))
+    if not len(order) or np.isnan(noise):
         return nothing
-    noise = float(np.sqrt(np.median(variance[known])))
-    steps = measure_steps(np.where(known, line, np.nan), x[order], y[order], fwhm, noise)
+    known = np.isfinite(variance)
+    seen = line if known.all() else np.where(known, line, np.float32(np.nan))
+    steps = measure_steps(seen, x[order], y[order], fwhm, noise)
     if steps is None:
         return nothing
     start, bright = light[order], light[order]
@@ -171,7 +173,7 @@ def remove_haloes(line, variance, continuum, stars, fwhm):
     if not model.discs:
         return out, out_variance, model
     peak = np.abs(model.profile(np.arange(INNER_FWHM * fwhm, model.reach_px))).max()
-    least = SHOWS_NOISE * float(np.sqrt(np.nanmedian(variance))) / peak
+    least = SHOWS_NOISE * np.sqrt(usual(variance)) / peak
     radii = np.arange(0.0, 1.5 * model.reach_px + 4.0, TABLE_STEP_PX)
     table = model.profile(radii)
     for s in np.flatnonzero(model.light > least):

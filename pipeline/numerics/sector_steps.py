@@ -8,12 +8,13 @@ sides. How much gas still does is measured where no star is: at places round eac
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from scipy import ndimage
 
-__all__ = ["LIGHT_SCATTER", "RadialSteps", "common_steps", "measure_steps", "window_about"]
+__all__ = ["LIGHT_SCATTER", "RadialSteps", "common_steps", "measure_steps", "warm", "window_about"]
 
 SECTORS = 8
-"""Enough that gas in two or three of them leaves the median alone, few enough that each has a good mean."""
+"""Octants: enough that gas in two or three of them leaves the median alone, few enough that each has a good mean."""
 
 INNER_FWHM = 1.5
 """Radius within which the star itself is seen, not its halo."""
@@ -144,11 +145,17 @@ def common_steps(steps, light, profile=None):
 
 def window_about(shape, x, y, radius):
     """Window about a star, and the distances from it there."""
+    rows, columns = _window(shape, x, y, radius)
+    across, down = (np.arange(part.start, part.stop) for part in (columns, rows))
+    return (rows, columns), np.hypot(across[None, :] - x, down[:, None] - y)
+
+
+def _window(shape, x, y, radius):
+    """Slices of the rows and columns within ``radius`` of a place, empty outside of the image."""
     ny, nx = shape
     x0, x1 = max(int(x - radius), 0), max(min(int(x + radius) + 2, nx), 0)
     y0, y1 = max(int(y - radius), 0), max(min(int(y + radius) + 2, ny), 0)
-    distance = np.hypot(np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y)
-    return (slice(y0, y1), slice(x0, x1)), distance
+    return slice(y0, y1), slice(x0, x1)
 
 
 def _gas_scatter(controls, side):
@@ -167,14 +174,36 @@ def _gas_scatter(controls, side):
 
 def _sector_profiles(line, x, y, reach):
     """Sum and number of pixels by sector and belt of 1 px: (SECTORS, reach) each."""
-    window, r = window_about(line.shape, x, y, reach)
-    cut = line[window]
-    rows, columns = np.mgrid[window]
-    sector = np.floor(np.arctan2(rows - y, columns - x) / (2 * np.pi) * SECTORS).astype(int) % SECTORS
-    use = np.isfinite(cut) & (r < reach)
-    cell = sector[use] * reach + r[use].astype(int)
-    total = np.bincount(cell, cut[use], minlength=SECTORS * reach).reshape(SECTORS, reach)
-    return total, np.bincount(cell, minlength=SECTORS * reach).reshape(SECTORS, reach)
+    window = rows, columns = _window(line.shape, x, y, reach)
+    return _octant_sums(line[window], x - columns.start, y - rows.start, reach)
+
+
+@njit(cache=True, nogil=True)
+def _octant_sums(cut, x, y, reach):
+    total, count = np.zeros((SECTORS, reach)), np.zeros((SECTORS, reach), dtype=np.int64)
+    for j in range(cut.shape[0]):
+        for i in range(cut.shape[1]):
+            u, v = i - x, j - y
+            ring = int(np.sqrt(u * u + v * v))
+            if ring >= reach or not np.isfinite(cut[j, i]):
+                continue
+            # Quadrants from their first axis to the next; half of each is nearer to the one than to the other.
+            if v >= 0.0 and u > 0.0:
+                sector = 0 if v < u else 1
+            elif u <= 0.0 and v > 0.0:
+                sector = 2 if -u < v else 3
+            elif v <= 0.0 and u < 0.0:
+                sector = 4 if -v < -u else 5
+            else:
+                sector = 6 if u < -v else 7
+            total[sector, ring] += cut[j, i]
+            count[sector, ring] += 1
+    return total, count
+
+
+def warm():
+    """Compile the kernel."""
+    _octant_sums(np.zeros((4, 8), dtype=np.float32)[:, 2:6], 1.0, 1.0, 2)
 
 
 def _median_steps(line, x, y, radii, side, gap, noise):

@@ -11,19 +11,28 @@ cross-talk for the narrow set, and the share of the line that the broadband pass
 1217; from memory). With one line, one narrow and one broad datum the solution is the classical
 (N - k B) / (1 - k b).
 
-Generalised least squares with a diagonal data covariance, solved through the Cholesky factor of the normal
-equations.
+Generalised least squares with a diagonal data covariance. The normal equations are an arrow,
+
+    | A    B |  A diagonal, for each datum sees one continuum channel at most,
+    | B^T  D |
+
+so the continuum is eliminated at once, and the lines are the solution of the small system S = D - B^T A^-1 B (Schur
+complement), through its Cholesky factor. That is the Cholesky factorisation of the whole, without its zeros.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
-__all__ = ["Mixture", "separate", "warm"]
+from pipeline.numerics.bands import in_bands
 
-BAND_ROWS = 256
-"""Rows solved at a time: bounds the float64 temporaries of the caller without costing speed."""
+__all__ = ["Mixture", "separate"]
+
+RESULTS = ("continuum", "lines", "line_variance", "remainder_variance")
+"""What :func:`separate` returns."""
+
+CHUNK_PX = 8192
+"""Pixels solved at a time: their float64 planes stay in the cache."""
 
 SINGULAR = 1e-10
 """A pivot below this share of its diagonal element means that the data do not tell two unknowns apart."""
@@ -54,7 +63,7 @@ class Mixture:
         return self.lines[self.broad]
 
 
-def separate(data, variance, colour, mixture):
+def separate(data, variance, colour, mixture, *, wanted=RESULTS):
     """Solve the model at every pixel.
 
     Parameters
@@ -63,6 +72,7 @@ def separate(data, variance, colour, mixture):
     variance : (D, ny, nx) float32; not finite or not positive where there is no datum
     colour : (ny, nx) float32, colour of the continuum as in ``Mixture.ratio``
     mixture : Mixture
+    wanted : names of the results to return, in the order of ``RESULTS``; the others cost no memory
 
     Returns
     -------
@@ -74,132 +84,168 @@ def separate(data, variance, colour, mixture):
 
     Pixels where the data do not determine all unknowns: 0, with variance NaN.
     """
-    _, ny, nx = data.shape
-    n_lines = mixture.lines.shape[1]
-    n_continuum = len(mixture.broad)
-    shapes = [(n_continuum, ny, nx), (n_lines, ny, nx), (n_lines, ny, nx), (n_continuum, ny, nx)]
-    out = tuple(np.zeros(shape, dtype=np.float32) for shape in shapes)
-    for first in range(0, ny, BAND_ROWS):
-        rows = slice(first, min(first + BAND_ROWS, ny))
-        _solve(
-            np.ascontiguousarray(data[:, rows]),
-            np.ascontiguousarray(variance[:, rows]),
-            np.ascontiguousarray(colour[rows]),
-            np.asarray(mixture.continuum, dtype=np.int64),
-            np.asarray(mixture.ratio, dtype=np.float64),
-            float(mixture.colour_range[0]),
-            float(mixture.colour_range[1]),
-            np.asarray(mixture.lines, dtype=np.float64),
-            np.asarray(mixture.broad, dtype=np.int64),
-            *(plane[:, rows] for plane in out),
-        )
+    n_data = len(data)
+    n_lines, n_continuum = mixture.lines.shape[1], len(mixture.broad)
+    sizes = dict(zip(RESULTS, (n_continuum, n_lines, n_lines, n_continuum), strict=True))
+    out = tuple(np.zeros((sizes[name], *colour.shape), dtype=np.float32) for name in wanted)
+    flat_data, flat_variance = (
+        np.ascontiguousarray(planes).reshape(n_data, -1) for planes in (data, variance)
+    )
+    flat_out = [planes.reshape(len(planes), colour.size) for planes in out]
+    flat_colour = np.ascontiguousarray(colour).reshape(-1)
+    laws = _laws(mixture)
+
+    def solve(start, stop):
+        part = slice(start, stop)
+        shares = _shares(flat_colour[part], laws, mixture.colour_range)
+        found = _solve(flat_data[:, part], flat_variance[:, part], shares, mixture, wanted)
+        for planes, solution in zip(flat_out, found, strict=True):
+            for plane, row in zip(planes, solution, strict=True):
+                plane[part] = row
+
+    in_bands(solve, colour.size, rows=CHUNK_PX)
     return out
 
 
-def warm():
-    """Compile the kernel on a tiny image."""
-    mixture = Mixture(
-        np.array([0, 0]),
-        np.array([[1.0, 0.0], [0.1, 0.0]]),
-        (0.0, 1.0),
-        np.array([[0.5], [1.0]]),
-        np.array([0]),
-    )
-    planes = np.ones((2, 2, 2), dtype=np.float32)
-    separate(planes, planes, planes[0], mixture)
-
-
-@njit(cache=True, nogil=True)
-def _solve(data, variance, colour, continuum, ratio, low, high, lines, broad, out_c, out_l, out_vl, out_vc):
-    n_data, ny, nx = data.shape
-    n_lines = lines.shape[1]
-    n_cont = broad.size
-    n = n_cont + n_lines
-    terms = ratio.shape[1]
-    design = np.zeros((n_data, n))
-    for d in range(n_data):
+def _solve(data, variance, shares, mixture, wanted):
+    """:func:`separate` for a row of pixels: data and variance (D, n), results (C or L, n) float64."""
+    lines, n_continuum = mixture.lines, len(mixture.broad)
+    n_lines, n_pixels = lines.shape[1], data.shape[1]
+    weight, weighted = _weights(data, variance)
+    a, right_c = np.zeros((2, n_continuum, n_pixels))
+    b = np.zeros((n_continuum, n_lines, n_pixels))
+    for d, (c, share) in enumerate(zip(mixture.continuum, shares, strict=True)):
+        if c < 0:
+            continue
+        seen = weight[d] * share
+        right_c[c] += weighted[d] * share
+        for j in np.flatnonzero(lines[d]):
+            b[c, j] += lines[d, j] * seen
+        seen *= share
+        a[c] += seen
+    # Sums without a library of matrices, which would start threads of its own.
+    right = np.einsum("dj,dn->jn", lines, weighted)
+    normal = [
+        [np.einsum("d,dn->n", lines[:, j] * lines[:, i], weight) for i in range(j + 1)]
+        for j in range(n_lines)
+    ]
+    solved = (a > 0).all(axis=0)
+    if not solved.all():
+        a[:, ~solved] = 1.0
+    limit = [SINGULAR * normal[j][j] for j in range(n_lines)]
+    # The elimination: from here on normal is S, and its right-hand side belongs to the lines alone.
+    per_a = 1.0 / a
+    reduced = b * per_a[:, None]
+    for c in range(n_continuum):
         for j in range(n_lines):
-            design[d, n_cont + j] = lines[d, j]
-    normal = np.empty((n, n))
-    factor = np.zeros((n, n))
-    inverse = np.empty((n, n))
-    right = np.empty(n)
-    solution = np.empty(n)
-    for y in range(ny):
-        for x in range(nx):
-            hue = min(max(colour[y, x], low), high)
-            for i in range(n):
-                right[i] = 0.0
-                for j in range(i + 1):
-                    normal[i, j] = 0.0
-            for d in range(n_data):
-                v = variance[d, y, x]
-                value = data[d, y, x]
-                if not (v > 0.0 and np.isfinite(v) and np.isfinite(value)):
-                    continue
-                c = continuum[d]
-                if c >= 0:
-                    k = ratio[d, terms - 1]
-                    for p in range(terms - 2, -1, -1):
-                        k = k * hue + ratio[d, p]
-                    design[d, c] = k
-                w = 1.0 / v
-                for i in range(n):
-                    if design[d, i] != 0.0:
-                        right[i] += w * design[d, i] * value
-                        for j in range(i + 1):
-                            normal[i, j] += w * design[d, i] * design[d, j]
-            # Cholesky factor of the normal matrix.
-            good = True
-            for i in range(n):
-                for j in range(i + 1):
-                    total = normal[i, j]
-                    for m in range(j):
-                        total -= factor[i, m] * factor[j, m]
-                    if i == j:
-                        if not total > SINGULAR * normal[i, i]:
-                            good = False
-                            break
-                        factor[i, i] = np.sqrt(total)
-                    else:
-                        factor[i, j] = total / factor[j, j]
-                if not good:
-                    break
-            if not good:
+            right[j] -= reduced[c, j] * right_c[c]
+            for i in range(j + 1):
+                normal[j][i] -= reduced[c, j] * b[c, i]
+    inverse, solved = _inverse(normal, limit, solved)
+    found = [sum(inverse[j][i] * right[i] for i in range(n_lines)) for j in range(n_lines)]
+    results = []
+    for name in wanted:
+        if name == "continuum":
+            planes = right_c * per_a
+            for c in range(n_continuum):
                 for j in range(n_lines):
-                    out_vl[j, y, x] = np.nan
-                for c in range(n_cont):
-                    out_vc[c, y, x] = np.nan
-                continue
-            # Columns of the covariance matrix that belong to lines, and the solution, by two triangular solves each.
-            for column in range(n_cont, n + 1):
-                for i in range(n):
-                    total = right[i] if column == n else (1.0 if i == column else 0.0)
-                    for m in range(i):
-                        total -= factor[i, m] * solution[m]
-                    solution[i] = total / factor[i, i]
-                for i in range(n - 1, -1, -1):
-                    total = solution[i]
-                    for m in range(i + 1, n):
-                        total -= factor[m, i] * solution[m]
-                    solution[i] = total / factor[i, i]
-                if column < n:
-                    for i in range(n):
-                        inverse[i, column] = solution[i]
-            for c in range(n_cont):
-                out_c[c, y, x] = solution[c]
-            for j in range(n_lines):
-                out_l[j, y, x] = solution[n_cont + j]
-                out_vl[j, y, x] = inverse[n_cont + j, n_cont + j]
-            # Var(B - b L) = V_B - 2 b Cov(B, L) + b Cov(L, L) b, where Cov(B, L) = A Cov(C L, L).
-            for c in range(n_cont):
-                d = broad[c]
-                total = variance[d, y, x]
-                for j in range(n_lines):
-                    shared = 0.0
-                    for i in range(n):
-                        shared += design[d, i] * inverse[i, n_cont + j]
-                    total -= 2.0 * lines[d, j] * shared
-                    for m in range(n_lines):
-                        total += lines[d, j] * lines[d, m] * inverse[n_cont + j, n_cont + m]
-                out_vc[c, y, x] = total
+                    planes[c] -= reduced[c, j] * found[j]
+        elif name == "lines":
+            planes = found
+        elif name == "line_variance":
+            planes = [inverse[j][j] for j in range(n_lines)]
+        else:
+            planes = [
+                _remainder_variance(variance[d], lines[d], shares[d], reduced[mixture.continuum[d]], inverse)
+                for d in mixture.broad
+            ]
+        if not solved.all():
+            for plane in planes:
+                plane[~solved] = np.nan if name.endswith("variance") else 0.0
+        results.append(planes)
+    return results
+
+
+def _weights(data, variance):
+    """Inverse variance of each datum, and that times the datum, (D, n) float64; 0 where there is none."""
+    weight, weighted = variance.astype(np.float64), data.astype(np.float64)
+    known = (variance > 0) & np.isfinite(variance) & np.isfinite(data)
+    if not known.all():
+        weight[~known], weighted[~known] = np.inf, 0.0
+    np.divide(1.0, weight, out=weight)
+    weighted *= weight
+    return weight, weighted
+
+
+def _laws(mixture):
+    """Coefficients of each k_d, lowest first, without trailing zeros; None for a datum without continuum."""
+    laws = []
+    for d, c in enumerate(mixture.continuum):
+        if c < 0:
+            laws.append(None)
+            continue
+        terms = max([1, *(np.flatnonzero(mixture.ratio[d]) + 1)])
+        laws.append([float(coefficient) for coefficient in mixture.ratio[d, :terms]])
+    return laws
+
+
+def _shares(colour, laws, colour_range):
+    """Per datum k_d: a number if it is the same for all pixels, else (n,) float64; None without a continuum."""
+    low, high = colour_range
+    if colour.min() == colour.max():
+        hue = min(max(float(colour[0]), low), high)
+    else:
+        hue = np.clip(colour.astype(np.float64), low, high)
+    shares = []
+    for law in laws:
+        share = None
+        if law is not None:
+            *lower, share = law
+            for coefficient in reversed(lower):
+                share *= hue
+                share += coefficient
+        shares.append(share)
+    return shares
+
+
+def _inverse(normal, limit, solved):
+    """Inverse of the positive matrix whose lower half is ``normal[j][i]``, planes (n,) all, and where it exists.
+
+    ``limit[j]`` (n,): a pivot up to it counts as 0.
+    """
+    n_lines = len(normal)
+    factor = [[None] * (j + 1) for j in range(n_lines)]
+    for j in range(n_lines):
+        for i in range(j + 1):
+            total = normal[j][i]
+            for m in range(i):
+                total = total - factor[j][m] * factor[i][m]
+            if i < j:
+                factor[j][i] = total * factor[i][i]
+            else:
+                solved = solved & (total > limit[j])
+                # The diagonal is kept as its reciprocal.
+                factor[j][j] = 1.0 / np.sqrt(np.where(solved, total, 1.0))
+    # Inverse of the factor in its place, then the transpose of that times itself.
+    for j in range(n_lines):
+        for i in range(j):
+            total = factor[j][i] * factor[i][i]
+            for m in range(i + 1, j):
+                total = total + factor[j][m] * factor[m][i]
+            factor[j][i] = -total * factor[j][j]
+    inverse = [[None] * n_lines for _ in range(n_lines)]
+    for j in range(n_lines):
+        for i in range(j + 1):
+            inverse[j][i] = inverse[i][j] = sum(factor[m][j] * factor[m][i] for m in range(j, n_lines))
+    return inverse, solved
+
+
+def _remainder_variance(variance, response, share, reduced, inverse):
+    """Var(B - b L) = V_B - 2 b Cov(B, L) + b Cov(L, L) b, where Cov(B, L) = (b - k B / A) Cov(L, L)."""
+    total = variance.astype(np.float64)
+    for m in range(len(response)):
+        gain = (2.0 * share) * reduced[m] - response[m]
+        spread = sum(response[j] * inverse[m][j] for j in range(len(response)))
+        gain *= spread
+        total += gain
+    return total

@@ -1,8 +1,8 @@
 """How surely there is line light at a place: the map that tells gas from noise."""
 
 import numpy as np
-from scipy import ndimage
 
+from pipeline.numerics.gaussian import blurred
 from pipeline.numerics.stack_stars import SIGMA_PER_FWHM
 
 __all__ = ["significance"]
@@ -32,12 +32,10 @@ def significance(line, variance, fwhm):
     sigma = max(fwhm if np.isfinite(fwhm) else 0.0, LEAST_FWHM_PX) * SIGMA_PER_FWHM
     known = np.isfinite(variance)
     whole = bool(known.all())
-    total = ndimage.gaussian_filter(line if whole else np.where(known, line, np.float32(0)), sigma)
-    noise = ndimage.gaussian_filter(
-        variance if whole else np.where(known, variance, np.float32(0)), sigma / np.sqrt(2.0)
-    )
+    total = blurred(line if whole else np.where(known, line, np.float32(0)), sigma)
+    noise = blurred(variance if whole else np.where(known, variance, np.float32(0)), sigma / np.sqrt(2.0))
     noise = np.sqrt(np.maximum(noise, 0.0, out=noise), out=noise) / np.float32(np.sqrt(4 * np.pi) * sigma)
     out = np.divide(total, noise, out=np.zeros_like(total), where=noise > 0)
     if not whole:
-        out[ndimage.gaussian_filter(known.astype(np.float32), sigma) < LEAST_SHARE] = np.nan
+        out[blurred(known.astype(np.float32), sigma) < LEAST_SHARE] = np.nan
     return out

@@ -7,6 +7,7 @@ import sep
 from scipy.spatial import cKDTree
 
 from pipeline.numerics.robust import mad_std
+from pipeline.numerics.spread_sample import every_nth
 
 __all__ = ["SIGMA_PER_FWHM", "StackStars", "aperture_flux", "detect_stars", "isolated", "star_mask"]
 
@@ -95,7 +96,8 @@ def detect_stars(image, valid, *, sigma=5.0):
         return _stars_from(None, np.nan)
     background = sep.Background(image, mask=mask, bw=MESH_PX, bh=MESH_PX, fw=3, fh=3)
     residual = image - background.back(dtype=np.float32)
-    noise = float(mad_std(residual[valid]))
+    some = every_nth(residual)[every_nth(valid)]
+    noise = float(mad_std(some if some.size else residual[valid]))
     if not noise > 0:
         return _stars_from(None, noise)
     found = sep.extract(residual, sigma, err=noise, mask=mask, minarea=5)
@@ -159,7 +161,7 @@ def aperture_flux(plane, variance, x, y, *, radius_px):
 
     Parameters
     ----------
-    plane, variance : (ny, nx)
+    plane, variance : (ny, nx); without a variance, None, the error is 0
     x, y : (n,) positions
     radius_px : radius; the annulus reaches from 1.8 to 2.8 times it, beyond the core, near enough to follow
         a nebula
@@ -169,7 +171,8 @@ def aperture_flux(plane, variance, x, y, *, radius_px):
     flux, error : (n,) float64
     """
     plane = np.ascontiguousarray(plane, dtype=np.float32)
-    variance = np.ascontiguousarray(variance, dtype=np.float32)
+    if variance is not None:
+        variance = np.ascontiguousarray(variance, dtype=np.float32)
     flux, error, _ = sep.sum_circle(
         plane, x, y, radius_px, var=variance, subpix=0, bkgann=(1.8 * radius_px, 2.8 * radius_px)
     )

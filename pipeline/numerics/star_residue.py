@@ -9,7 +9,7 @@ star) is left alone.
 import numpy as np
 
 from pipeline.numerics.fill import filled
-from pipeline.numerics.robust import mad_std
+from pipeline.numerics.robust import MAD_TO_SIGMA, short_median
 from pipeline.numerics.stack_stars import isolated
 
 __all__ = ["clean_stars", "looks_saturated"]
@@ -91,13 +91,14 @@ def clean_stars(lines, variance, continuum, stars, fwhm):
             where = (stars.x[index], stars.y[index], fwhm)
             if not (measured[index] or saturated[index]) and _quiet(lines[j], variance[j], *where):
                 continue
-            found = _examine(lines[j], variance[j], continuum[j], stars.x[index], stars.y[index], fwhm)
+            found = _examine(lines[j], variance[j], continuum[j], *where)
             if found is None:
                 continue
-            share, excess, radius, scatter, strength = found
+            share, excess, noise, scatter, strength = found
             if measured[index] and strength > MEASURED_SIGMA:
                 residues.append(abs(share))
             if saturated[index] or (excess > LIMIT_SIGMA and share < REMNANT_SHARE):
+                radius = _reach(lines[j], continuum[j], *where, noise, excess)
                 window, disc = _disc(shape, stars.x[index], stars.y[index], radius)
                 mask[window] |= disc
                 out_variance[j][window][disc] += np.float32(scatter**2)
@@ -120,46 +121,57 @@ def _quiet(line, variance, x, y, fwhm):
     half = int(np.ceil(CORE_FWHM * fwhm))
     core = line[max(iy - half, 0) : iy + half + 1, max(ix - half, 0) : ix + half + 1]
     # Of the surroundings, as in the full look: the star's own photons make the core noisier.
-    noise = np.sqrt(np.median(variance[window]))
-    return bool(np.isfinite(noise) and np.abs(core - np.median(line[window])).max() < QUIET_SIGMA * noise)
+    spread, around = variance[window].ravel(), line[window].ravel()
+    if not np.isfinite(spread.max() + core.sum()):
+        return False
+    noise = np.sqrt(short_median(spread))
+    return bool(np.abs(core - short_median(around)).max() < QUIET_SIGMA * noise)
 
 
 def _examine(line, variance, continuum, x, y, fwhm):
     """What a star leaves, or None at the edge.
 
-    Returns residue over starlight, excess in sigma, radius to cover, scatter of the ring, starlight over its noise.
+    Returns residue over starlight, excess in sigma, noise of a pixel, scatter of the ring, starlight over its noise.
     """
-    reach = int(np.ceil(MAX_RADIUS_FWHM * fwhm)) + 1
-    ny, nx = line.shape
-    x0, x1 = max(int(x) - reach, 0), min(int(x) + reach + 1, nx)
-    y0, y1 = max(int(y) - reach, 0), min(int(y) + reach + 1, ny)
-    cut, light = line[y0:y1, x0:x1], continuum[y0:y1, x0:x1]
-    distance = np.hypot(np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y)
+    window, distance = _surroundings(line.shape, x, y, RING_FWHM[1] * fwhm)
     core = distance <= CORE_FWHM * fwhm
     ring = (distance > RING_FWHM[0] * fwhm) & (distance <= RING_FWHM[1] * fwhm)
-    if core.sum() < 4 or ring.sum() < 8 or not np.isfinite(variance[y0:y1, x0:x1][ring]).all():
+    spread = variance[window][ring]
+    # Three pixels to a side, so that a ring cut by the edge still has a slope both ways.
+    if np.count_nonzero(core) < 4 or spread.size < 8 or min(core.shape) < 3 or not np.isfinite(spread.sum()):
         return None
     # Gas slopes and has edges: a plane is taken off, and what scatters about it adds to the noise.
-    offset_y, offset_x = np.arange(y0, y1)[:, None] - y, np.arange(x0, x1)[None, :] - x
-    terms = np.stack(np.broadcast_arrays(1.0, offset_x, offset_y), axis=-1)
-    plane = terms @ np.linalg.lstsq(terms[ring], cut[ring].astype(np.float64), rcond=None)[0]
-    cut = cut - plane
-    scatter = float(mad_std(cut[ring]))
-    noise = float(np.sqrt(np.median(variance[y0:y1, x0:x1][ring])))
-    starlight = float((light[core] - np.median(light[ring])).sum())
-    share = float(cut[core].sum()) / starlight if starlight > 0 else np.nan
-    excess = float(np.abs(cut[core]).max() / np.hypot(noise, scatter))
-    strength = starlight / (np.hypot(noise, scatter) * np.sqrt(core.sum()))
-    return share, excess, _reach(line[y0:y1, x0:x1], light, distance, fwhm, noise, excess), scatter, strength
+    cut, light = line[window], continuum[window]
+    around, middle = (_offsets(window, place, x, y) for place in (ring, core))
+    plane = np.linalg.solve(around.T @ around, around.T @ cut[ring])
+    about, inside = cut[ring] - around @ plane, cut[core] - middle @ plane
+    scatter = MAD_TO_SIGMA * float(short_median(np.abs(about - short_median(about))))
+    noise = float(np.sqrt(short_median(spread)))
+    starlight = float((light[core] - short_median(light[ring])).sum())
+    share = float(inside.sum()) / starlight if starlight > 0 else np.nan
+    total = np.hypot(noise, scatter)
+    excess = float(np.abs(inside).max() / total)
+    return share, excess, noise, scatter, starlight / (total * np.sqrt(len(inside)))
 
 
-def _reach(line, light, distance, fwhm, noise, excess):
+def _offsets(window, place, x, y):
+    """(n, 3): 1 and the distances from a star, of the pixels of ``place`` in a window."""
+    rows, columns = np.nonzero(place)
+    terms = np.ones((rows.size, 3))
+    np.add(columns, window[1].start - x, out=terms[:, 1])
+    np.add(rows, window[0].start - y, out=terms[:, 2])
+    return terms
+
+
+def _reach(line, light, x, y, fwhm, noise, excess):
     """Radius to which a remnant shows.
 
     Outwards while the share of starlight that a remnant may have still shows above the noise. The line map itself
     is a poor guide, for gas has edges of its own; but around a star whose remnant outshines any gas nearby (a
     saturated core, say, spread by the kernel) it is a good one.
     """
+    window, distance = _surroundings(line.shape, x, y, MAX_RADIUS_FWHM * fwhm)
+    line, light = line[window], light[window]
     outside = distance > (MAX_RADIUS_FWHM - 1) * fwhm
     level, background = (
         float(np.median(plane[outside])) if outside.any() else 0.0 for plane in (line, light)
@@ -176,6 +188,16 @@ def _reach(line, light, distance, fwhm, noise, excess):
         radius += 0.5 * fwhm
     # The last ring within the noise is left out of the hole's rim, from which it is filled.
     return radius + fwhm if excess > OUTSHINES_SIGMA else radius
+
+
+def _surroundings(shape, x, y, radius):
+    """Window of at least ``radius`` about a star, as far as the image goes, and the distances from it there."""
+    reach = int(np.ceil(radius)) + 1
+    ny, nx = shape
+    x0, x1 = max(int(x) - reach, 0), min(int(x) + reach + 1, nx)
+    y0, y1 = max(int(y) - reach, 0), min(int(y) + reach + 1, ny)
+    distance = np.hypot(np.arange(x0, x1)[None, :] - x, np.arange(y0, y1)[:, None] - y)
+    return (slice(y0, y1), slice(x0, x1)), distance
 
 
 def _disc(shape, x, y, radius):

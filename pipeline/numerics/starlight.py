@@ -1,9 +1,9 @@
 """Starlight in the narrow sets: its ratio to the broadband by colour, measured on the stars of the field."""
 
 import numpy as np
-from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.continuum_ratio import (
     ColourLaw,
     colour_index,
@@ -11,6 +11,8 @@ from pipeline.numerics.continuum_ratio import (
     predict_colour_law,
     smoothed_colour,
 )
+from pipeline.numerics.gaussian import blurred
+from pipeline.numerics.spread_sample import usual
 from pipeline.numerics.stack_stars import aperture_flux, isolated
 
 __all__ = ["colour_map", "starlight_laws"]
@@ -27,6 +29,9 @@ and their rings, 2.8 radii wide, hardly overlap with the star's."""
 
 COLOUR_SMOOTHING_FWHM = 0.6
 """Sigma of the smoothing of the continuum colour, in FWHM: about one PSF, so a star keeps its own colour."""
+
+COLOUR_ROWS = 64
+"""Rows whose colour is computed at a time: they stay in the cache from step to step."""
 
 
 def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
@@ -70,18 +75,21 @@ def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
     ]
     laws, fluxes = [], []
     if good.size:
+        # Most stars are too faint: the many places round each are looked at for the others only.
+        for v, s in zip(matched.value[:n_broad], matched.variance[:n_broad], strict=True):
+            flux, photons = aperture_flux(v, np.nan_to_num(s), stars.x[good], stars.y[good], radius_px=radius)
+            good = good[flux > MIN_STAR_S_N * photons]
+    if good.size:
         x, y = stars.x[good], stars.y[good]
         around = _empty_places(x, y, stars, radius, shape)
         fluxes = [
             _star_flux(v, np.nan_to_num(s), x, y, around, radius)
             for v, s in zip(matched.value, matched.variance, strict=True)
         ]
-        bright = np.all([fluxes[c][0] > MIN_STAR_S_N * fluxes[c][1] for c in range(n_broad)], axis=0)
-        fluxes = [tuple(values[bright] for values in triple) for triple in fluxes]
     for d in range(n_broad, len(channels)):
         law = None
         base = continuum_index[d]
-        if good.size and fluxes[0][0].size:
+        if good.size:
             colour = colour_index(fluxes[blue][0], fluxes[red][0])
             ratio = fluxes[d][0] / fluxes[base][0]
             error = np.hypot(fluxes[d][2], ratio * fluxes[base][2]) / fluxes[base][0]
@@ -108,11 +116,20 @@ def colour_map(matched, response, lines, typical):
     )
     smooth, noise = {}, {}
     for c in (0, 2):
-        plane = matched.value[c] - np.tensordot(response[c], lines, axes=1)
-        smooth[c] = ndimage.gaussian_filter(plane.astype(np.float32), sigma)
+        plane = matched.value[c].copy()
+        for share, line in zip(response[c], lines, strict=True):
+            plane -= np.float32(share) * line
+        smooth[c] = blurred(plane, sigma)
         # Noise of a Gaussian mean of uncorrelated pixels: 1 / (4 pi sigma^2) of the variance.
-        noise[c] = float(np.sqrt(np.nanmedian(matched.variance[c]) / (4 * np.pi * sigma**2)))
-    return smoothed_colour(smooth[2], smooth[0], noise[2], noise[0], typical)
+        noise[c] = float(np.sqrt(usual(matched.variance[c]) / (4 * np.pi * sigma**2)))
+    colour = np.empty_like(smooth[0])
+
+    def band(start, stop):
+        rows = slice(start, stop)
+        colour[rows] = smoothed_colour(smooth[2][rows], smooth[0][rows], noise[2], noise[0], typical)
+
+    in_bands(band, len(colour), rows=COLOUR_ROWS)
+    return colour
 
 
 def _empty_places(x, y, stars, radius, shape):
@@ -134,7 +151,7 @@ def _star_flux(plane, variance, x, y, around, radius):
     use = np.isfinite(around[..., 0])
     empty = np.zeros(use.shape)
     if use.any():
-        empty[use] = aperture_flux(plane, variance, *around[use].T, radius_px=radius)[0]
+        empty[use] = aperture_flux(plane, None, *around[use].T, radius_px=radius)[0]
     count = use.sum(axis=1)
     structure = np.sqrt((empty**2).sum(axis=1) / np.maximum(count, 1))
     # Where too few places are empty, the usual structure of the field has to do.

@@ -46,7 +46,13 @@ class PolynomialSurface:
     def on_grid(self, shape):
         """Surface at every pixel of an image of ``shape`` (ny, nx), float64."""
         ny, nx = shape
-        return self.evaluate(np.arange(nx)[None, :], np.arange(ny)[:, None])
+        u, v = (np.arange(nx) - self.x0) / self.scale, (np.arange(ny) - self.y0) / self.scale
+        # sum over i of u^i times a polynomial in v: the product of two thin matrices.
+        across = np.vander(u, self.order + 1, increasing=True)
+        down = np.zeros((ny, self.order + 1))
+        for (i, j), coefficient in zip(exponents(self.order), self.coefficients, strict=True):
+            down[:, i] += coefficient * v**j
+        return down @ across.T
 
 
 def fit_surface(x, y, z, *, order, x0=0.0, y0=0.0, scale=1.0, weights=None, clip_sigma=None):

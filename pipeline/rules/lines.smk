@@ -17,7 +17,7 @@ rule lines:
         code=graph.code_for("lines"),
     log:
         out.log("lines", "lines"),
-    threads: 1
+    threads: 2
     resources:
         mem_mb=MEMORY_MB,
     message:

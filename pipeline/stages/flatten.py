@@ -51,13 +51,13 @@ def tabulate(image, *, cell, star_sigma, star_growth):
     -------
     Cells
     """
-    valid = image.valid
+    usable = image.valid
     luminance = image.value.mean(axis=0)
-    stars = detect_stars(luminance, valid.all(axis=0), sigma=star_sigma)
-    covered = star_mask(
+    stars = detect_stars(luminance, usable.all(axis=0), sigma=star_sigma)
+    usable &= ~star_mask(
         stars, luminance.shape, surface_brightness=STAR_LIMIT_SIGMA * stars.noise, growth=star_growth
     )
-    return cell_table(image.value, image.variance, valid & ~covered, cell=cell)
+    return cell_table(image.value, image.variance, usable, cell=cell)
 
 
 def flatten(image, skies):
@@ -74,8 +74,11 @@ def flatten(image, skies):
         uncertainty is common to all pixels and reported apart
     background : (C, ny, nx) float32, what was subtracted
     """
-    background = np.stack([sky.surface.on_grid(image.shape[1:]) for sky in skies]).astype(np.float32)
-    value = np.where(image.valid, image.value - background, np.float32(0.0)).astype(np.float32)
+    value, background = np.empty_like(image.value), np.empty(image.shape, dtype=np.float32)
+    for c, sky in enumerate(skies):
+        background[c] = sky.surface.on_grid(image.shape[1:])
+        np.subtract(image.value[c], background[c], out=value[c])
+        value[c][image.coverage[c] <= 0] = 0.0
     return LinearImage(value, image.variance, image.coverage, image.rejected), background
 
 
@@ -161,10 +164,11 @@ def run(layout, unit, settings, *, filter_sets):
         for other in filter_sets:
             if other == unit or not layout.stack(other).is_file():
                 continue
-            companion = read_linear(layout.stack(other))
+            companion = read_linear(layout.stack(other), rejected=False)
             record.input(layout.stack(other))
             if companion.valid.any() and companion.shape[1:] == image.shape[1:]:
                 tables[other], channels[other] = tabulate(companion, **how), companion.channels
+            del companion  # before the next one is read: it is as large as all that is to come
         entries = settings["filter_sets"]
         skies, free, shares = find_skies(
             unit,

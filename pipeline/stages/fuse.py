@@ -17,6 +17,7 @@ from pipeline.errors import ConfigError
 from pipeline.filter_curves import channel_responses, transmission_of
 from pipeline.fitsio import write_linear
 from pipeline.layers import read_anything, read_base, read_lines
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.colour import line_primaries, srgb_decode
 from pipeline.numerics.combine_light import (
     auto_boosts,
@@ -28,7 +29,7 @@ from pipeline.numerics.combine_light import (
 )
 from pipeline.numerics.fill import enclosed, filled
 from pipeline.numerics.spectrum import LINES
-from pipeline.numerics.spread_sample import every_nth
+from pipeline.numerics.spread_sample import every_nth, usual
 from pipeline.numerics.stack_stars import detect_stars, star_mask
 from pipeline.numerics.star_size import measure_profile, reduced, reduction_factor
 from pipeline.numerics.star_temperature import b_v_of, class_temperature, locus
@@ -58,6 +59,9 @@ STAR_SIGMA = 20.0
 STAR_GROWTH = 1.5
 """Factor on the radius of the disc behind which gas is continued: remnants have rings, and the disc is filled from
 its rim, which should be free of them."""
+
+ADD_ROWS = 64
+"""Rows of a line that are added to the planes of the picture at a time: they stay in the cache for all three."""
 
 
 def run(layout, unit, settings, *, filter_sets):
@@ -255,21 +259,31 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
         # filled is as good as its rim: by its large variance it would fade, and the star stand in a hole of gas.
         hidden = cores | line.filled | enclosed(~known)
         flux = filled(line.flux, hidden)
-        noise = np.where(hidden, np.float32(_usual(line.variance)), line.variance)
+        noise = np.where(hidden, np.float32(usual(line.variance)), line.variance)
         clean = denoise(flux, noise, sigma=options["denoise_sigma"], contrast=contrast)
         clean = trusted(clean, noise)
-        for channel, share in enumerate(added):
-            gas[channel] += np.float32(share) * clean
-            # The line was measured with help of the broadband, a correlation that is left out here: it is
-            # negative, so this errs on the safe side.
-            gas_spread[channel] += np.float32(share**2) * np.where(known, line.variance, np.float32(0.0))
+        # The line was measured with help of the broadband, a correlation that is left out here: it is negative, so
+        # this errs on the safe side.
+        _add(gas, clean, added)
+        _add(gas_spread, np.where(known, line.variance, np.float32(0.0)), added**2)
     white = np.inf
     if recipe == "screen" and stars is not None:
         white = float(np.quantile(every_nth(base)[every_nth(seen)], SCREEN_QUANTILE))
     value, variance = put_together(
         base, spread, gas, gas_spread, recipe=recipe, gains=gains, white=white, share=options["mix_share"]
     )
-    return LinearImage(value, variance, scene.coverage.astype(np.float32))
+    return LinearImage(value, variance, scene.coverage.astype(np.float32, copy=False))
+
+
+def _add(planes, flux, shares):
+    """Add to each of the planes its share of a map, in place."""
+
+    def band(start, stop):
+        rows = slice(start, stop)
+        for plane, share in zip(planes, shares, strict=True):
+            plane[rows] += np.float32(share) * flux[rows]
+
+    in_bands(band, len(flux), rows=ADD_ROWS)
 
 
 def _contrast(scene, stars, amount):
@@ -280,13 +294,6 @@ def _contrast(scene, stars, amount):
         stars, scene.shape[1:], surface_brightness=STAR_SIGMA / 4 * stars.noise, growth=STAR_GROWTH
     )
     return np.float32(amount) * (np.float32(1.0) - smoothed(mask, 2))
-
-
-def _usual(variance):
-    """Median of a variance where it is known."""
-    some = every_nth(variance)
-    some = some if np.isfinite(some).any() else variance
-    return float(np.nanmedian(some))
 
 
 def _star_cores(scene, stars, lines, colours, boosts):

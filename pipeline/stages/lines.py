@@ -15,6 +15,7 @@ from pipeline.fitsio import read_linear
 from pipeline.line_files import write_continuum, write_empty_line, write_line
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.spectrum import LINES
+from pipeline.numerics.spread_sample import every_nth, usual
 from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
 
 __all__ = ["filter_set_data", "run"]
@@ -103,7 +104,9 @@ def _load(layout, filter_sets, entries, response_path, record):
     for name in filter_sets:
         path = layout.flat(name)
         record.input(path)
-        image = read_linear(path) if path.is_file() else None
+        # What was rejected goes on with the continuum, and is of no use here otherwise.
+        passed_on = entries[name]["role"] in CONTINUUM_ROLES
+        image = read_linear(path, rejected=passed_on) if path.is_file() else None
         if image is None or not image.valid.any():
             record.flag("set_without_data", "warn", f"filter set {name} has no data and is left out")
             continue
@@ -122,7 +125,9 @@ def _continuum_set(loaded, entries, record):
 
     def preference(data):
         image = data.image
-        noise = float(np.median(image.variance[image.valid]))
+        noise = (
+            usual(np.where(image.valid, image.variance, np.float32(np.nan))) if len(candidates) > 1 else 0.0
+        )
         return CONTINUUM_ROLES.index(entries[data.name]["role"]), -image.shape[0], noise
 
     chosen = min(candidates, key=preference)
@@ -208,12 +213,13 @@ def _report(record, solution, lines, broad, response_path):
                     f"{'given' if response_path else 'typical'} response curves stand",
                 )
     for j, line in enumerate(lines):
-        known = np.isfinite(solution.line_variance[j])
+        flux, spread = every_nth(solution.lines[j]), every_nth(solution.line_variance[j])
+        if not np.isfinite(spread).any():
+            flux, spread = solution.lines[j], solution.line_variance[j]
+        known = np.isfinite(spread)
         if known.any():
-            record.metric(
-                f"line_noise_e_s_{line.name}", float(np.sqrt(np.median(solution.line_variance[j][known])))
-            )
-            record.metric(f"line_p99_e_s_{line.name}", float(np.percentile(solution.lines[j][known], 99)))
+            record.metric(f"line_noise_e_s_{line.name}", float(np.sqrt(np.median(spread[known]))))
+            record.metric(f"line_p99_e_s_{line.name}", float(np.percentile(flux[known], 99)))
         record.metric(f"line_channel_{line.name}", " ".join(solution.owners[j]))
     record.metric("filled_fraction", float(solution.filled.mean()))
     if broad is not None and not notes["continuum_ratio_from_stars"]:

@@ -147,11 +147,14 @@ def _complete(value, valid, gains):
     balanced[~valid] = 0.0
     if not hole.any():
         return balanced, everywhere
-    rim = np.stack([filled(plane, hole) for plane in balanced])
-    told = valid & hole & (rim > 0)
-    factor = np.divide(balanced, rim, out=np.ones_like(rim), where=told).max(axis=0)
-    factor = filled(np.maximum(factor, 1.0), hole & ~told.any(axis=0))
-    return np.where(hole, rim * factor, balanced), everywhere | hole
+    # All that follows is about the pixels of holes, a tiny part of the field.
+    rim = np.stack([filled(plane, hole)[hole] for plane in balanced])
+    told = valid[:, hole] & (rim > 0)
+    factor = np.divide(balanced[:, hole], rim, out=np.ones_like(rim), where=told).max(axis=0)
+    brighter, untold = np.ones(hole.shape, dtype=np.float32), hole.copy()
+    brighter[hole], untold[hole] = np.maximum(factor, 1.0), ~told.any(axis=0)
+    balanced[:, hole] = rim * filled(brighter, untold)[hole]
+    return balanced, everywhere | hole
 
 
 def _report(record, display, valid, stretch):

@@ -73,6 +73,20 @@ def test_more_than_one_band_of_rows_is_solved_alike():
         assert np.array_equal(full[:, 500:], cut)
 
 
+def test_neither_cores_nor_chunks_nor_the_choice_of_results_change_a_bit(monkeypatch):
+    data, variance, colour = _data(shape=(70, 301))  # more than two chunks, none of which ends with a row
+    variance[4, 3:9, 5:80] = np.nan
+    monkeypatch.setattr("os.sched_getaffinity", lambda _: set(range(3)))
+    monkeypatch.setenv("OMP_NUM_THREADS", "1")
+    whole = separate(data, variance, colour, BOTH_SETS)
+    monkeypatch.setenv("OMP_NUM_THREADS", "3")
+    for result, again in zip(whole, separate(data, variance, colour, BOTH_SETS), strict=True):
+        assert np.array_equal(result, again, equal_nan=True)
+    monkeypatch.setattr("pipeline.numerics.separation.CHUNK_PX", 77)
+    lines, remainder = separate(data, variance, colour, BOTH_SETS, wanted=("lines", "remainder_variance"))
+    assert np.array_equal(lines, whole[1]) and np.array_equal(remainder, whole[3], equal_nan=True)
+
+
 @pytest.mark.parametrize("missing", [np.nan, np.inf, 0.0])
 def test_pixels_without_a_narrow_set_are_marked_as_unsolved(missing):
     data, variance, colour = _data()
