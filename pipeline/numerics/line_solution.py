@@ -56,6 +56,7 @@ class LineSolution:
     continuum, continuum_variance : (C, ny, nx) float32 or None; broadband minus its lines, at the broadband's PSF
     broadband_response : (C, L)
     owners : per line (set name, channel name) in whose units it is given
+    stars : StackStars of the set that measures the continuum, else of the first
     notes : dict of figures for the QA record
     """
 
@@ -66,10 +67,11 @@ class LineSolution:
     continuum_variance: np.ndarray | None
     broadband_response: np.ndarray
     owners: list
+    stars: object = None
     notes: dict = field(default_factory=dict)
 
 
-def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigma=5.0):
+def solve_lines(broad, narrow, lines, *, refine=True, clean=True, haloes=True, detection_sigma=5.0):
     """Solve for the lines and the continuum.
 
     Parameters
@@ -79,6 +81,7 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
     lines : list of Line, each passed by at least one narrow set
     refine : let the data refine the cross-talk of sets with three channels and two lines
     clean : remove and fill what stars leave in the line maps
+    haloes : take the haloes of stars off the line maps
     detection_sigma : threshold of star detection
 
     Returns
@@ -123,20 +126,22 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
     )
 
     residue, hidden = {}, np.zeros(shape, dtype=bool)
-    if clean and len(stars):
+    if (clean or haloes) and len(stars):
         expected = [
             _expected_continuum(matched, line, owners, continuum_index, ratio, np.clip(colour, *colour_range))
             for line in range(len(lines))
         ]
-        haloes = {}
-        for j, line in enumerate(lines):
-            line_maps[j], line_variance[j], haloes[line.name] = remove_haloes(
-                line_maps[j], line_variance[j], expected[j], stars, matched.target_fwhm_px
+        fwhm = matched.target_fwhm_px
+        found = {}
+        for j, line in enumerate(lines if haloes else ()):
+            line_maps[j], line_variance[j], found[line.name] = remove_haloes(
+                line_maps[j], line_variance[j], expected[j], stars, fwhm
             )
-        line_maps, line_variance, hidden, residue = clean_stars(
-            line_maps, line_variance, expected, stars, matched.target_fwhm_px
-        )
-        notes.update(halo_notes(haloes))
+        notes.update(halo_notes(found))
+        if clean:
+            line_maps, line_variance, hidden, residue = clean_stars(
+                line_maps, line_variance, expected, stars, fwhm
+            )
     continuum = continuum_variance = None
     if broad:
         known = np.isfinite(line_variance).all(axis=0)
@@ -152,7 +157,7 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
     named = [(channels[d][0].name, channels[d][0].image.channels[channels[d][1]]) for d in owners]
     notes["mixing"] = {(s.name, s.image.channels[c]): table[d] for d, (s, c) in enumerate(channels)}
     return LineSolution(
-        line_maps, line_variance, hidden, continuum, continuum_variance, response, named, notes
+        line_maps, line_variance, hidden, continuum, continuum_variance, response, named, stars, notes
     )
 
 
