@@ -31,6 +31,7 @@ from pipeline.numerics.sector_steps import (
     window_about,
 )
 from pipeline.numerics.stack_stars import aperture_flux
+from pipeline.numerics.star_residue import looks_saturated
 
 __all__ = ["Disc", "HaloModel", "find_haloes", "light_by_halo", "remove_haloes", "star_light", "take_off"]
 
@@ -46,6 +47,10 @@ MOST_DISCS = 5
 
 LARGEST_SHARE = 0.2
 """Share of a star's light beyond which a disc is no reflection: coated glass sends back a few percent at most."""
+
+LEAST_SHARPNESS = 0.4
+"""Peak over flux, relative to the usual star, of a source that counts as one: two stars in one have a half or more, a knot
+of twice the width a quarter."""
 
 LIGHT_PASSES = 3
 """Rounds in which light and template are improved in turn; on simulated fields a fourth
@@ -108,10 +113,17 @@ class HaloModel:
 
 
 def star_light(continuum, stars, fwhm):
-    """(n,) light of each star in ``continuum`` (ny, nx), within 3 FWHM and above the ring around."""
+    """(n,) light of each star in ``continuum`` (ny, nx), within 3 FWHM and above the ring around.
+
+    It is 0 for what is no star: of knots of gas and dust that were found among the stars, some light would be taken for
+    their haloes.
+    """
     plane = np.nan_to_num(continuum)
     flux, _ = aperture_flux(plane, np.ones_like(plane), stars.x, stars.y, radius_px=3.0 * fwhm)
-    return np.maximum(np.nan_to_num(flux), 0.0)
+    sharpness = stars.peak / stars.flux
+    usual = np.median(sharpness[stars.starlike()]) if stars.starlike().any() else 0.0
+    compact = (sharpness > LEAST_SHARPNESS * usual) | looks_saturated(stars)
+    return np.where(compact, np.maximum(np.nan_to_num(flux), 0.0), 0.0)
 
 
 def find_haloes(line, variance, light, x, y, fwhm):
