@@ -173,7 +173,7 @@ def smoothed_colour(blue, red, blue_noise, red_noise, typical):
     ----------
     blue, red : (ny, nx) smoothed continuum
     blue_noise, red_noise : noise of the smoothed continuum
-    typical : colour index
+    typical : colour index, one or (ny, nx)
 
     Returns
     -------

@@ -120,7 +120,7 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, haloes=True, d
     colour = np.full(shape, typical, dtype=np.float32)
     for _ in range(COLOUR_PASSES if n_broad == 3 else 0):
         first = separate(matched.value, matched.variance, colour, mixture(table))[1]
-        colour = colour_map(matched, table[:n_broad], first, typical)
+        colour = colour_map(matched, table[:n_broad], first, typical, stars)
     _, line_maps, line_variance, remainder_variance = separate(
         matched.value, matched.variance, colour, mixture(table)
     )
