@@ -7,7 +7,7 @@ from pipeline.numerics.separation import separate
 from pipeline.numerics.spectrum import line_response
 from pipeline.numerics.stack_stars import star_mask
 
-__all__ = ["block_means", "mixing_from_curves", "refined_mixing"]
+__all__ = ["block_means", "channel_response", "mixing_from_curves", "refined_mixing"]
 
 PASSES = 3
 """Turns of continuum and cross-talk: an error of the latter comes back through the continuum, a tenth as large."""
@@ -18,7 +18,7 @@ BLOCK_PX = 8
 
 def mixing_from_curves(channels, narrow, lines):
     """Response of every datum to every line, in units of the line's strongest narrow channel."""
-    raw = np.array([[_response(s, c, line) for line in lines] for s, c in channels])
+    raw = np.array([[channel_response(s, c, line) for line in lines] for s, c in channels])
     is_narrow = np.array([any(s is n for n in narrow) for s, _ in channels])
     owners = np.where(is_narrow[:, None], raw, -1.0).argmax(axis=0)
     return owners, raw / raw[owners, np.arange(len(lines))]
@@ -89,7 +89,7 @@ def _refined_once(curves, table, blocks, colour, mixture, channels, narrow, n_br
     return table, found
 
 
-def _response(filter_set, channel, line):
+def channel_response(filter_set, channel, line):
     """Response of a channel of a filter set to a line, in the unit of the curves."""
     response = filter_set.responses[channel]
     if line.name in filter_set.throughput:

@@ -13,6 +13,7 @@ from pipeline.errors import InputError
 from pipeline.filter_curves import channel_responses, transmission_of
 from pipeline.fitsio import read_linear
 from pipeline.line_files import write_continuum, write_empty_line, write_line
+from pipeline.numerics.balmer import hydrogen_notes
 from pipeline.numerics.broadband_halo import remove_reflections
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.solution_notes import halo_notes
@@ -82,6 +83,7 @@ def run(layout, unit, settings, *, filter_sets):
                 detection_sigma=options["star_sigma"],
             )
             _report(record, solution, lines, broad, camera["response"])
+            record.metrics(hydrogen_notes(solution, lines, narrow))
             for index, line in enumerate(lines):
                 write_line(layout, line, solution, index, broad)
                 solved.append(line.name)

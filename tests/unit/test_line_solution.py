@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.bundles import LinearImage
+from pipeline.numerics.balmer import hydrogen_notes
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.spectrum import (
     LINES,
@@ -194,3 +195,9 @@ def test_four_lines_through_two_dual_band_filters():
         own = line_response(LINES[name], curves[owner], responses[channel])
         assert np.abs(solution.lines[j] / (own * maps[name]) - 1).max() < 0.05
         assert np.median(solution.lines[j] / (own * maps[name])) == pytest.approx(1, abs=0.01)
+    # Hydrogen's ratio in energy: that of the photons times that of the wavelengths (NIST, from memory).
+    photons = maps["Ha"].sum() / maps["Hb"].sum()
+    lines = [LINES[n] for n in names]
+    found = hydrogen_notes(solution, lines, [data["duo"], data["other"]])
+    assert found["hydrogen_ratio"] == pytest.approx(photons * 486.13 / 656.28, rel=0.01)
+    assert hydrogen_notes(solution, lines[1:2], []) == {}
