@@ -1,12 +1,13 @@
 """The layers of the picture, as they lie in the files: what shows stars and dust, and the maps of the lines."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
 from pipeline.fitsio import read_image, read_keywords
+from pipeline.line_files import HALOES
 from pipeline.settings.filters import CONTINUUM_ROLES, lines_of, passbands_of
 
 __all__ = ["Base", "LineLayer", "read_anything", "read_base", "read_lines"]
@@ -73,7 +74,10 @@ def read_base(layout, entries, filter_sets, record):
     first = _continuum_set(layout)
     names = sorted(channels, key=lambda name: (channels[name] != 3, name != first))
     if channels[names[0]] == 3:
-        return Base(_read(layout.flat(names[0])), names[0], (names[0],) * 3, one_camera=True)
+        image = _read(layout.flat(names[0]))
+        if names[0] == first:
+            image = _without_haloes(image, layout)
+        return Base(image, names[0], (names[0],) * 3, one_camera=True)
     role = entries[names[0]]["role"]
     images = {name: _read(layout.flat(name)) for name in names if entries[name]["role"] == role}
     return _from_mono(images, entries, record)
@@ -116,6 +120,13 @@ def read_lines(layout, entries, filter_sets, base, record):
 def _read(path):
     """The images of a file that the picture needs; those of what was rejected and subtracted stay there."""
     return LinearImage(read_image(path), read_image(path, "VARIANCE"), read_image(path, "COVERAGE"))
+
+
+def _without_haloes(image, layout):
+    """The image without the discs round bright stars that were found when the continuum was measured."""
+    if not read_keywords(layout.continuum()).get("HALODISC", False):
+        return image
+    return replace(image, value=image.value - read_image(layout.continuum(), HALOES))
 
 
 def _continuum_set(layout):

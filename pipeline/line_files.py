@@ -6,7 +6,10 @@ from pipeline.bundles import LinearImage
 from pipeline.fitsio import write_fits, write_linear
 from pipeline.numerics.significance import significance
 
-__all__ = ["write_continuum", "write_empty_line", "write_line"]
+__all__ = ["HALOES", "write_continuum", "write_empty_line", "write_line"]
+
+HALOES = "HALOES"
+"""Extension of the continuum's file: light round bright stars that was taken off it, per channel."""
 
 
 def _line_keywords(line, *, solved, owner=("", ""), response=(), channels=()):
@@ -68,8 +71,8 @@ def write_empty_line(layout, line, shape):
     )
 
 
-def write_continuum(layout, continuum, broad, shape, solved):
-    """Write the continuum, a LinearImage or None, and say which lines were taken off."""
+def write_continuum(layout, continuum, broad, shape, solved, haloes=None):
+    """Write the continuum, a LinearImage or None, and say which lines were taken off; keep ``haloes``, if any were."""
     if continuum is None:
         nothing = np.zeros((3, *shape), dtype=np.float32)
         continuum = LinearImage(nothing, np.full_like(nothing, np.nan), nothing)
@@ -77,9 +80,16 @@ def write_continuum(layout, continuum, broad, shape, solved):
     else:
         removed = f"minus its share of {', '.join(solved)}" if solved else "as it is, no line to remove"
         note = f"flattened {broad.name} {removed}, at its own PSF"
+    history = [f"lines: {note}"]
+    if haloes is not None:
+        history.append("lines: HALOES holds the discs that were taken off round bright stars")
     write_linear(
         layout.continuum(),
         continuum,
-        keywords={"CONTSET": (broad.name if broad else "", "filter set that measures the continuum")},
-        history=[f"lines: {note}"],
+        extensions={} if haloes is None else {HALOES: haloes},
+        keywords={
+            "CONTSET": (broad.name if broad else "", "filter set that measures the continuum"),
+            "HALODISC": (haloes is not None, "whether HALOES holds discs that were taken off"),
+        },
+        history=history,
     )

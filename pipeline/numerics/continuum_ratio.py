@@ -30,6 +30,10 @@ BEYOND = 0.3
 MATCH_ERROR = 0.01
 """Relative error of a bright star's ratio, from the match of the PSFs."""
 
+LAW_DEGREE, LAW_NODES = 5, 41
+"""Degree of the polynomial that stands for a law over the colours of its stars (it follows black bodies of any camera to
+0.2 %), and points that it is fitted to."""
+
 TRUSTED_S_N = 3.0
 """Signal to noise of a smoothed continuum at which its colour counts half."""
 
@@ -85,12 +89,8 @@ def fit_colour_law(colour, ratio, ratio_error, *, expected=None, max_terms=3):
     ColourLaw, or None with fewer than ``MIN_STARS`` usable stars
     """
     colour, ratio, error = (np.asarray(values, dtype=np.float64) for values in (colour, ratio, ratio_error))
-    base = np.array([1.0]) if expected is None else expected.coefficients
-    level = np.polynomial.polynomial.polyval(colour, base)
-    known = np.isfinite(colour) & np.isfinite(ratio) & np.isfinite(error) & (error > 0) & (level > 0)
-    if expected is not None and max_terms > 1:
-        # A star beyond all black bodies is reddened; there the polynomial from the curves holds no more.
-        known &= (colour > expected.colour_range[0] - 0.1) & (colour < expected.colour_range[1] + 0.1)
+    level = _extended(expected, colour) if expected is not None else np.ones_like(colour)
+    known = np.isfinite(colour) & np.isfinite(ratio) & np.isfinite(error) & (error > 0)
     colour, ratio, error, level = colour[known], ratio[known], error[known], level[known]
     ratio, error = ratio / level, error / level
     # Bright stars are limited by the match of the PSFs, not by their photon noise: 1 % is added.
@@ -114,15 +114,32 @@ def fit_colour_law(colour, ratio, ratio_error, *, expected=None, max_terms=3):
         if np.array_equal(now, used) or now.sum() < MIN_STARS:
             break
         used = now
-    shifted = np.polynomial.Polynomial(correction)(np.polynomial.Polynomial([-middle, 1.0])).coef
-    coefficients = np.polynomial.polynomial.polymul(base, np.atleast_1d(shifted))
     low, high = colour[used].min() - BEYOND, colour[used].max() + BEYOND
-    if expected is not None and max_terms > 1:
-        low, high = max(low, expected.colour_range[0]), min(high, expected.colour_range[1])
+    at = np.linspace(low, high, LAW_NODES)
+    law = np.polynomial.polynomial.polyval(at - middle, correction)
+    if expected is not None:
+        law = law * _extended(expected, at)
+    coefficients = np.polynomial.Polynomial.fit(at, law, LAW_DEGREE if terms > 1 else 0).convert().coef
     # Of the better half of the stars: that of the others is their own noise.
     good = used & (weight >= np.median(weight[used]))
     scatter = float(mad_std(ratio[good] - design[good] @ correction) / np.abs(start))
     return ColourLaw(coefficients, (float(low), float(high)), scatter, int(used.sum()))
+
+
+def _extended(law, colour):
+    """A law at any colour: beyond its range the logarithm goes on in a straight line.
+
+    With Wien's approximation the logarithms of ratio and colour are both linear in 1 / T, so in each other; extinction
+    moves a star nearly along the same line.
+    """
+    low, high = law.colour_range
+    if not high > low:
+        return np.full(np.shape(colour), float(law(low)))
+    inside = np.clip(colour, low, high)
+    step = 0.1 * (high - low)
+    slopes = [np.log(law(end) / law(end - way * step)) / (way * step) for end, way in ((low, -1), (high, 1))]
+    beyond = slopes[0] * np.minimum(colour - low, 0.0) + slopes[1] * np.maximum(colour - high, 0.0)
+    return law(inside) * np.exp(beyond)
 
 
 def predict_colour_law(narrow_curves, broad_curves, blue_curves, red_curves, *, terms=4):
@@ -156,7 +173,7 @@ def smoothed_colour(blue, red, blue_noise, red_noise, typical):
     ----------
     blue, red : (ny, nx) smoothed continuum
     blue_noise, red_noise : noise of the smoothed continuum
-    typical : colour index
+    typical : colour index, one or (ny, nx)
 
     Returns
     -------

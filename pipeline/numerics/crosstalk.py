@@ -40,6 +40,9 @@ ZERO_SYSTEMATIC = 0.02
 LARGEST_ZERO = 0.05
 """Largest correction of the zero, relative to bright gas; more is no remnant of the sky but gas."""
 
+FORBIDDEN = 1e12
+"""Cost of an edge that cannot be."""
+
 NODES = 21
 """Nodes of the quadrature over the noise."""
 
@@ -121,6 +124,9 @@ def wedge_edge(ratio, ratio_error, *, prior, prior_error):
 
     def cost(parameters):
         edge, logit, log_tail, log_rise = parameters
+        if edge > limit - typical_noise:
+            # No blocks would lie above the edge, and what noise puts below it would be all that is judged.
+            return FORBIDDEN
         # The simplex may step anywhere; the density stays finite within these bounds. A tail shorter than the
         # noise is what the pure share stands for, and the quadrature could not resolve it.
         tail = max(spread * np.exp(min(log_tail, 1.5)), 2 * typical_noise)
@@ -151,9 +157,10 @@ def wedge_edge(ratio, ratio_error, *, prior, prior_error):
         if best is None or found.fun < best.fun:
             best = found
     share = float(special.expit(best.x[1]))
-    # Without a pile the edge is an extrapolation of the blocks' distribution, no better known than the prior.
-    error = _profile_error(cost, best, prior_error) if share >= MIN_PURE_SHARE else prior_error
-    return Edge(float(best.x[0]), error, share, True)
+    if share < MIN_PURE_SHARE:
+        # Without a pile the blocks bound the edge from above; below that it is no better known than the prior.
+        return Edge(min(float(best.x[0]), prior), prior_error, share, True)
+    return Edge(float(best.x[0]), _profile_error(cost, best, prior_error), share, True)
 
 
 def _sky_zero(blocks, owners):

@@ -7,7 +7,10 @@ from pipeline.numerics.separation import separate
 from pipeline.numerics.spectrum import line_response
 from pipeline.numerics.stack_stars import star_mask
 
-__all__ = ["block_means", "mixing_from_curves", "refined_mixing"]
+__all__ = ["block_means", "channel_response", "mixing_from_curves", "refined_mixing"]
+
+PASSES = 3
+"""Turns of continuum and cross-talk: an error of the latter comes back through the continuum, a tenth as large."""
 
 BLOCK_PX = 8
 """Blocks on which the mixing is refined: 64 pixels bring the noise down eight times."""
@@ -15,7 +18,7 @@ BLOCK_PX = 8
 
 def mixing_from_curves(channels, narrow, lines):
     """Response of every datum to every line, in units of the line's strongest narrow channel."""
-    raw = np.array([[_response(s, c, line) for line in lines] for s, c in channels])
+    raw = np.array([[channel_response(s, c, line) for line in lines] for s, c in channels])
     is_narrow = np.array([any(s is n for n in narrow) for s, _ in channels])
     owners = np.where(is_narrow[:, None], raw, -1.0).argmax(axis=0)
     return owners, raw / raw[owners, np.arange(len(lines))]
@@ -47,19 +50,30 @@ def block_means(matched, stars):
 
 
 def refined_mixing(table, blocks, colour, mixture, channels, narrow, n_broad):
-    """Refine the cross-talk of each colour set that sees two lines; the broadband follows by its filter."""
-    table, found = table.copy(), {}
+    """Refine the cross-talk of each colour set that sees two lines; the broadband follows by its filter.
+
+    The continuum that is taken off first is solved with the cross-talk at hand, so both are found in turns.
+    """
+    curves, found = table, {}
+    for _ in range(PASSES if n_broad else 1):
+        table, found = _refined_once(curves, table, blocks, colour, mixture, channels, narrow, n_broad)
+    return table, found
+
+
+def _refined_once(curves, table, blocks, colour, mixture, channels, narrow, n_broad):
+    """One turn: the continuum by ``table``, then what the data make of the ``curves``."""
+    current, table, found = table, curves.copy(), {}
     value, variance = blocks
     for s in narrow:
         rows = np.array([d for d, (other, _) in enumerate(channels) if other is s])
         prior = table[rows]
         if len(rows) != 3 or prior.shape[1] != 2 or not (prior.max(axis=0) > 0.5).all():
             continue
-        continuum = separate(value, variance, colour, mixture(table))[0] if n_broad else None
+        continuum = separate(value, variance, colour, mixture(current))[0] if n_broad else None
         used = np.isfinite(variance).all(axis=0)
         rest = value[rows][:, used].astype(np.float64)
         if n_broad:
-            kept = mixture(table)
+            kept = mixture(current)
             law = np.polynomial.polynomial.polyval(colour[used], kept.ratio[rows].T)
             rest = rest - law * continuum[kept.continuum[rows]][:, used]
         scale = prior.max(axis=0)
@@ -73,7 +87,7 @@ def refined_mixing(table, blocks, colour, mixture, channels, narrow, n_broad):
     return table, found
 
 
-def _response(filter_set, channel, line):
+def channel_response(filter_set, channel, line):
     """Response of a channel of a filter set to a line, in the unit of the curves."""
     response = filter_set.responses[channel]
     if line.name in filter_set.throughput:

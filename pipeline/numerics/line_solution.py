@@ -56,6 +56,7 @@ class LineSolution:
     continuum, continuum_variance : (C, ny, nx) float32 or None; broadband minus its lines, at the broadband's PSF
     broadband_response : (C, L)
     owners : per line (set name, channel name) in whose units it is given
+    stars : StackStars of the set that measures the continuum, else of the first
     notes : dict of figures for the QA record
     """
 
@@ -66,10 +67,11 @@ class LineSolution:
     continuum_variance: np.ndarray | None
     broadband_response: np.ndarray
     owners: list
+    stars: object = None
     notes: dict = field(default_factory=dict)
 
 
-def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigma=5.0):
+def solve_lines(broad, narrow, lines, *, refine=True, clean=True, haloes=True, detection_sigma=5.0):
     """Solve for the lines and the continuum.
 
     Parameters
@@ -79,6 +81,7 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
     lines : list of Line, each passed by at least one narrow set
     refine : let the data refine the cross-talk of sets with three channels and two lines
     clean : remove and fill what stars leave in the line maps
+    haloes : take the haloes of stars off the line maps
     detection_sigma : threshold of star detection
 
     Returns
@@ -121,6 +124,7 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
             table[:n_broad],
             separate(matched.value, matched.variance, colour, mixture(table), wanted=("lines",))[0],
             typical,
+            stars,
         )
     line_maps, line_variance, remainder_variance = separate(
         matched.value, matched.variance, colour, mixture(table),
@@ -129,7 +133,7 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
 
     residue, hidden = {}, np.zeros(shape, dtype=bool)
     fwhm, expected = matched.target_fwhm_px, []
-    if clean and len(stars):
+    if (clean or haloes) and len(stars):
         np.clip(colour, *colour_range, out=colour)
         expected = [
             _expected_continuum(matched, line, owners, continuum_index, ratio, colour)
@@ -138,16 +142,17 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
     # Two planes a datum: what follows needs them no more, and the memory is that of everything else together.
     del matched, colour
     if expected:
-        haloes = {}
-        for j, line in enumerate(lines):
-            line_maps[j], line_variance[j], haloes[line.name] = remove_haloes(
+        found = {}
+        for j, line in enumerate(lines if haloes else ()):
+            line_maps[j], line_variance[j], found[line.name] = remove_haloes(
                 line_maps[j], line_variance[j], expected[j], stars, fwhm
             )
-        line_maps, line_variance, hidden, residue = clean_stars(
-            line_maps, line_variance, expected, stars, fwhm
-        )
+        notes.update(halo_notes(found))
+        if clean:
+            line_maps, line_variance, hidden, residue = clean_stars(
+                line_maps, line_variance, expected, stars, fwhm
+            )
         del expected
-        notes.update(halo_notes(haloes))
     continuum = continuum_variance = None
     if broad:
         known = np.isfinite(line_variance).all(axis=0)
@@ -165,7 +170,7 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, detection_sigm
     named = [(channels[d][0].name, channels[d][0].image.channels[channels[d][1]]) for d in owners]
     notes["mixing"] = {(s.name, s.image.channels[c]): table[d] for d, (s, c) in enumerate(channels)}
     return LineSolution(
-        line_maps, line_variance, hidden, continuum, continuum_variance, response, named, notes
+        line_maps, line_variance, hidden, continuum, continuum_variance, response, named, stars, notes
     )
 
 

@@ -32,8 +32,9 @@ from pipeline.numerics.sector_steps import (
 )
 from pipeline.numerics.spread_sample import usual
 from pipeline.numerics.stack_stars import aperture_flux
+from pipeline.numerics.star_residue import looks_saturated
 
-__all__ = ["Disc", "HaloModel", "find_haloes", "remove_haloes", "star_light"]
+__all__ = ["Disc", "HaloModel", "find_haloes", "light_by_halo", "remove_haloes", "star_light", "take_off"]
 
 STARS = 60
 """Brightest stars on which rims are looked for; the others are fainter than 1 % of the brightest as a rule."""
@@ -47,6 +48,10 @@ MOST_DISCS = 5
 
 LARGEST_SHARE = 0.2
 """Share of a star's light beyond which a disc is no reflection: coated glass sends back a few percent at most."""
+
+LEAST_SHARPNESS = 0.4
+"""Peak over flux, relative to the usual star, of a source that counts as one: two stars in one have a half or more, a knot
+of twice the width a quarter."""
 
 LIGHT_PASSES = 3
 """Rounds in which light and template are improved in turn; on simulated fields a fourth
@@ -109,10 +114,17 @@ class HaloModel:
 
 
 def star_light(continuum, stars, fwhm):
-    """(n,) light of each star in ``continuum`` (ny, nx), within 3 FWHM and above the ring around."""
+    """(n,) light of each star in ``continuum`` (ny, nx), within 3 FWHM and above the ring around.
+
+    It is 0 for what is no star: of knots of gas and dust that were found among the stars, some light would be taken for
+    their haloes.
+    """
     plane = np.nan_to_num(continuum)
     flux, _ = aperture_flux(plane, None, stars.x, stars.y, radius_px=3.0 * fwhm)
-    return np.maximum(np.nan_to_num(flux), 0.0)
+    sharpness = stars.peak / stars.flux
+    typical = np.median(sharpness[stars.starlike()]) if stars.starlike().any() else 0.0
+    compact = (sharpness > LEAST_SHARPNESS * typical) | looks_saturated(stars)
+    return np.where(compact, np.maximum(np.nan_to_num(flux), 0.0), 0.0)
 
 
 def find_haloes(line, variance, light, x, y, fwhm):
@@ -146,7 +158,7 @@ def find_haloes(line, variance, light, x, y, fwhm):
         discs = _fit_discs(steps, bright)
         if not discs:
             return nothing
-        bright, error = _light_by_halo(steps, discs, start)
+        bright, error = light_by_halo(steps, _sum_of(discs), start)
     all_light, all_error = nothing.light.copy(), LIGHT_SCATTER * nothing.light
     all_light[order], all_error[order] = bright, error
     return HaloModel(discs, all_light, all_error)
@@ -170,18 +182,55 @@ def remove_haloes(line, variance, continuum, stars, fwhm):
     fwhm = fwhm if np.isfinite(fwhm) else stars.typical_fwhm
     model = find_haloes(line, variance, star_light(continuum, stars, fwhm), stars.x, stars.y, fwhm)
     out, out_variance = line.copy(), variance.copy()
-    if not model.discs:
-        return out, out_variance, model
-    peak = np.abs(model.profile(np.arange(INNER_FWHM * fwhm, model.reach_px))).max()
+    if model.discs:
+        take_off(out, out_variance, model, stars, INNER_FWHM * fwhm)
+    return out, out_variance, model
+
+
+def take_off(value, variance, model, stars, inner_px):
+    """Subtract the discs of a model, in place.
+
+    Parameters
+    ----------
+    value, variance : (ny, nx) float32; the variance grows by that of what is taken off
+    model : HaloModel with discs
+    stars : StackStars
+    inner_px : radius from which on a halo counts as seen; stars whose halo is nowhere seen there keep it
+    """
+    peak = np.abs(model.profile(np.arange(inner_px, model.reach_px))).max()
     least = SHOWS_NOISE * np.sqrt(usual(variance)) / peak
     radii = np.arange(0.0, 1.5 * model.reach_px + 4.0, TABLE_STEP_PX)
     table = model.profile(radii)
     for s in np.flatnonzero(model.light > least):
-        window, r = window_about(line.shape, stars.x[s], stars.y[s], model.reach_px)
+        window, r = window_about(value.shape, stars.x[s], stars.y[s], model.reach_px)
         halo = np.interp(r, radii, table)
-        out[window] -= (model.light[s] * halo).astype(np.float32)
-        out_variance[window] += ((model.light_error[s] * halo) ** 2).astype(np.float32)
-    return out, out_variance, model
+        value[window] -= (model.light[s] * halo).astype(np.float32)
+        variance[window] += ((model.light_error[s] * halo) ** 2).astype(np.float32)
+
+
+def light_by_halo(steps, profile, light):
+    """Light of each star from its own steps, drawn to ``light`` by how uncertain that is.
+
+    Parameters
+    ----------
+    steps : RadialSteps of n stars
+    profile : callable, brightness over light at a radius
+    light : (n,) light of the stars
+
+    Returns
+    -------
+    light, error : (n,) float64
+    """
+    expected = steps.expected(profile)
+    weight = expected**2 / steps.error**2
+    total = weight.sum(axis=1)
+    total_safe = np.where(total > 0, total, 1.0)
+    own = (expected * steps.step / steps.error**2).sum(axis=1) / total_safe
+    # Neighbouring radii share their belts: only one step in a belt's width is independent.
+    own_variance = np.where(total > 0, 2.0 * steps.side / total_safe, np.inf)
+    prior_variance = (LIGHT_SCATTER * light) ** 2
+    pull = prior_variance / (prior_variance + own_variance)
+    return np.maximum(light + pull * (own - light), 0.0), np.sqrt(prior_variance * (1.0 - pull))
 
 
 def _fit_discs(steps, light):
@@ -224,17 +273,3 @@ def _refined(steps, share, error, use, discs):
     start = np.clip(start, low + 1e-6, high - 1e-6)
     fit = least_squares(misfit, start.ravel(), bounds=(low.ravel(), high.ravel()), loss="soft_l1")
     return unpacked(fit.x)
-
-
-def _light_by_halo(steps, discs, light):
-    """Light of each star from its own steps, drawn to ``light`` by how uncertain that is; and the error."""
-    expected = steps.expected(_sum_of(discs))
-    weight = expected**2 / steps.error**2
-    total = weight.sum(axis=1)
-    total_safe = np.where(total > 0, total, 1.0)
-    own = (expected * steps.step / steps.error**2).sum(axis=1) / total_safe
-    # Neighbouring radii share their belts: only one step in a belt's width is independent.
-    own_variance = np.where(total > 0, 2.0 * steps.side / total_safe, np.inf)
-    prior_variance = (LIGHT_SCATTER * light) ** 2
-    pull = prior_variance / (prior_variance + own_variance)
-    return np.maximum(light + pull * (own - light), 0.0), np.sqrt(prior_variance * (1.0 - pull))

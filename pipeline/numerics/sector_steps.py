@@ -69,7 +69,7 @@ class RadialSteps:
         return (inside - (total[at + self.gap + self.side] - total[at + self.gap])) / self.side
 
 
-def measure_steps(line, x, y, fwhm, noise):
+def measure_steps(line, x, y, fwhm, noise, *, controls=CONTROLS):
     """Measure the steps about stars.
 
     Parameters
@@ -78,6 +78,7 @@ def measure_steps(line, x, y, fwhm, noise):
     x, y : (n,) positions, pixels
     fwhm : of the image, pixels
     noise : of a pixel, in the unit of ``line``
+    controls : places round each star that tell what gas does; 0 where the caller knows
 
     Returns
     -------
@@ -90,7 +91,7 @@ def measure_steps(line, x, y, fwhm, noise):
     if radii.size < 2 * side:
         return None
     step, error = (np.zeros((len(x), radii.size)) for _ in range(2))
-    turn = 2 * np.pi * np.arange(CONTROLS) / CONTROLS
+    turn = 2 * np.pi * np.arange(controls) / max(controls, 1)
     for s in range(len(x)):
         step[s], error[s] = _median_steps(line, x[s], y[s], radii, side, gap, noise)
         near = zip(
@@ -98,8 +99,9 @@ def measure_steps(line, x, y, fwhm, noise):
             y[s] + CONTROL_SHARE * reach * np.sin(turn),
             strict=True,
         )
-        controls = [_median_steps(line, cx, cy, radii, side, gap, noise) for cx, cy in near]
-        error[s] = np.maximum(error[s], _gas_scatter(controls, side))
+        elsewhere = [_median_steps(line, cx, cy, radii, side, gap, noise) for cx, cy in near]
+        if elsewhere:
+            error[s] = np.maximum(error[s], _gas_scatter(elsewhere, side))
     return RadialSteps(radii, step, error, side, gap)
 
 

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.numerics.surface import fit_surface
+
 __all__ = ["Cells", "cell_table"]
 
 SAMPLES_PER_CELL = 400
@@ -11,6 +13,12 @@ SAMPLES_PER_CELL = 400
 
 MIN_CELL_SHARE = 0.15
 """Share of a cell that must be free of stars and covered."""
+
+CELLS_FOR_SLOPE = 24
+"""Cells that a surface of second order, six terms, should at least rest on."""
+
+SLOPE_PASSES = 3
+"""Rounds of slope and medians: the first slope is still drawn by what it is to put right, each round by a tenth of that."""
 
 
 @dataclass(frozen=True)
@@ -57,22 +65,56 @@ def cell_table(value, variance, usable, *, cell):
         cut = cut[:, stride // 2 :: stride, :, stride // 2 :: stride]
         return cut.transpose(0, 2, 1, 3).reshape(gy, gx, -1)
 
+    x = x0 + wide * np.arange(gx) + 0.5 * (wide - 1)
+    y = y0 + high * np.arange(gy) + 0.5 * (high - 1)
+    x, y = np.meshgrid(x, y)
+    rows, columns = np.arange(stride // 2, high, stride), np.arange(stride // 2, wide, stride)
+    down, right = (
+        (offset - 0.5 * (size - 1)).ravel()
+        for offset, size in zip(np.meshgrid(rows, columns, indexing="ij"), (high, wide), strict=True)
+    )
     location = np.full((channels, gy, gx), np.nan)
     error = np.full((channels, gy, gx), np.nan)
     for c in range(channels):
-        good = blocks(usable[c])
-        ordered = np.sort(np.where(good, blocks(value[c]), np.inf), axis=-1)
+        good, samples = blocks(usable[c]), blocks(value[c])
         count = good.sum(axis=-1)
         enough = count >= max(4, MIN_CELL_SHARE * good.shape[-1])
-        low = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[..., None], axis=-1)[..., 0]
-        high_half = np.take_along_axis(
-            ordered, np.minimum(count // 2, good.shape[-1] - 1)[..., None], axis=-1
-        )[..., 0]
-        middle = 0.5 * (low.astype(np.float64) + high_half)
+        location[c] = _median(samples, good, count, enough)
+        for _ in range(SLOPE_PASSES):
+            slope = _slopes(x, y, location[c])
+            if slope is None:
+                break
+            ramp = slope[0][..., None] * right + slope[1][..., None] * down
+            location[c] = _median(samples - ramp.astype(samples.dtype), good, count, enough)
         total = np.where(good, blocks(variance[c]), 0.0).sum(axis=-1, dtype=np.float64)
-        location[c][enough] = middle[enough]
         # Variance of a median: pi / 2 times that of the mean.
         error[c][enough] = np.sqrt(0.5 * np.pi * total[enough]) / count[enough]
-    y = y0 + high * np.arange(gy) + 0.5 * (high - 1)
-    x = x0 + wide * np.arange(gx) + 0.5 * (wide - 1)
-    return Cells(*np.meshgrid(x, y), location, error, (ny, nx))
+    return Cells(x, y, location, error, (ny, nx))
+
+
+def _median(samples, good, count, enough):
+    """(gy, gx) median of the good samples of each cell; NaN where there are not enough."""
+    ordered = np.sort(np.where(good, samples, np.inf), axis=-1)
+    lower = np.maximum((count - 1) // 2, 0)
+    upper = np.minimum(count // 2, good.shape[-1] - 1)
+    low, high = (np.take_along_axis(ordered, at[..., None], axis=-1)[..., 0] for at in (lower, upper))
+    return np.where(enough, 0.5 * (low.astype(np.float64) + high), np.nan)
+
+
+def _slopes(x, y, location):
+    """Slopes of a smooth surface through the cells, per pixel along x and y at each cell; None with too few cells.
+
+    Stars leave some cells with pixels on one side only; their median stands for the middle of the cell once the slope is
+    taken off. What the surface follows of a nebula is right for that, too.
+    """
+    known = np.isfinite(location)
+    if known.sum() < CELLS_FOR_SLOPE:
+        return None
+    scale = max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
+    surface, _ = fit_surface(
+        x[known], y[known], location[known], order=2, x0=x.mean(), y0=y.mean(), scale=scale
+    )
+    step = 0.5
+    along_x = surface.evaluate(x + step, y) - surface.evaluate(x - step, y)
+    along_y = surface.evaluate(x, y + step) - surface.evaluate(x, y - step)
+    return along_x, along_y

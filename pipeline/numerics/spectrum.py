@@ -13,6 +13,7 @@ import numpy as np
 from pipeline.errors import InputError
 
 __all__ = [
+    "HYDROGEN_RATIO",
     "LINES",
     "Curve",
     "Line",
@@ -27,6 +28,10 @@ __all__ = [
 
 OIII_RATIO = 2.98
 """[O III] 500.7 / 495.9 in energy (Storey & Zeippen 2000, MNRAS 312, 813; from memory). Fixed by atomic physics."""
+
+HYDROGEN_RATIO = 2.863
+"""H-alpha / H-beta in energy of case B at 10^4 K and 100 electrons in a cubic centimetre (Storey & Hummer 1995, MNRAS 272, 41,
+table 4.4 of Osterbrock & Ferland 2006; from memory)."""
 
 SECOND_RADIATION_NM_K = 1.438776877e7
 """h c / k in nm K (CODATA 2018)."""

@@ -1,6 +1,7 @@
 """Starlight in the narrow sets: its ratio to the broadband by colour, measured on the stars of the field."""
 
 import numpy as np
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from pipeline.numerics.bands import in_bands
@@ -13,7 +14,7 @@ from pipeline.numerics.continuum_ratio import (
 )
 from pipeline.numerics.gaussian import blurred
 from pipeline.numerics.spread_sample import usual
-from pipeline.numerics.stack_stars import aperture_flux, isolated
+from pipeline.numerics.stack_stars import aperture_flux, isolated, star_mask
 
 __all__ = ["colour_map", "starlight_laws"]
 
@@ -26,6 +27,18 @@ MIN_STAR_S_N = 30.0
 PLACES, PLACE_RADII = 8, 5.0
 """Apertures without a star round each star, and their distance in radii: they tell how gas moves its flux. Apertures
 and their rings, 2.8 radii wide, hardly overlap with the star's."""
+
+WIDE_PX, WIDE_BLOCKS = 4, 3
+"""Blocks on which the colour of dust is taken, pixels, and sigma of the window over them: 12 pixels, some widths of a star."""
+
+LEAST_WIDE_SHARE = 0.1
+"""Share of such a window that must be free of stars."""
+
+STAR_LIMIT_SIGMA = 0.3
+"""Starlight above this share of the pixel noise is kept out of those windows."""
+
+SKY_ERROR = 0.05
+"""Error of the zero of the sky over the noise of a pixel: what flattening leaves, which no window averages away."""
 
 COLOUR_SMOOTHING_FWHM = 0.6
 """Sigma of the smoothing of the continuum colour, in FWHM: about one PSF, so a star keeps its own colour."""
@@ -107,29 +120,60 @@ def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
     return _common_range(laws), typical, from_stars
 
 
-def colour_map(matched, response, lines, typical):
-    """Colour of the continuum at every pixel, given the line maps of the pass before."""
-    sigma = (
-        max(COLOUR_SMOOTHING_FWHM * matched.target_fwhm_px, 1.0)
-        if np.isfinite(matched.target_fwhm_px)
-        else 1.0
-    )
-    smooth, noise = {}, {}
-    for c in (0, 2):
-        plane = matched.value[c].copy()
+def colour_map(matched, response, lines, typical, stars):
+    """Colour of the continuum at every pixel, given the line maps of the pass before.
+
+    The light of one PSF tells the colour of a star. Dust is too faint for that, but its colour changes slowly: where
+    the light of one PSF tells nothing, wide windows without stars do; where these tell nothing, it is the usual star's.
+    """
+    known = np.isfinite(matched.target_fwhm_px)
+    sigma = max(COLOUR_SMOOTHING_FWHM * matched.target_fwhm_px, 1.0) if known else 1.0
+    plane = {c: matched.value[c].copy() for c in (0, 2)}
+    for c in plane:
         for share, line in zip(response[c], lines, strict=True):
-            plane -= np.float32(share) * line
-        smooth[c] = blurred(plane, sigma)
-        # Noise of a Gaussian mean of uncorrelated pixels: 1 / (4 pi sigma^2) of the variance.
-        noise[c] = float(np.sqrt(usual(matched.variance[c]) / (4 * np.pi * sigma**2)))
+            plane[c] -= np.float32(share) * line
+    pixel = {c: float(np.sqrt(usual(matched.variance[c]))) for c in (0, 2)}
+    wide = _wide_colour(plane, pixel, typical, stars)
+    smooth = {c: blurred(plane.pop(c), sigma) for c in (0, 2)}
+    # Noise of a Gaussian mean of uncorrelated pixels: 1 / (4 pi sigma^2) of the variance.
+    noise = {c: pixel[c] / np.sqrt(4 * np.pi * sigma**2) for c in (0, 2)}
     colour = np.empty_like(smooth[0])
 
     def band(start, stop):
         rows = slice(start, stop)
-        colour[rows] = smoothed_colour(smooth[2][rows], smooth[0][rows], noise[2], noise[0], typical)
+        colour[rows] = smoothed_colour(smooth[2][rows], smooth[0][rows], noise[2], noise[0], wide[rows])
 
     in_bands(band, len(colour), rows=COLOUR_ROWS)
     return colour
+
+
+def _wide_colour(plane, pixel, typical, stars):
+    """(ny, nx) float32 colour of the continuum between stars, in windows of ``WIDE_BLOCKS`` blocks."""
+    ny, nx = plane[0].shape
+    free = np.ones((ny, nx), dtype=np.float32)
+    if len(stars):
+        free[star_mask(stars, (ny, nx), surface_brightness=STAR_LIMIT_SIGMA * stars.noise)] = 0.0
+    share = _binned(free) / WIDE_PX**2
+    weight = ndimage.gaussian_filter(share, WIDE_BLOCKS)
+    seen = weight > LEAST_WIDE_SHARE
+    safe = np.where(seen, weight, np.float32(1.0))
+    mean = {
+        c: np.where(
+            seen, ndimage.gaussian_filter(_binned(plane[c] * free), WIDE_BLOCKS) / safe / WIDE_PX**2, 0.0
+        )
+        for c in (0, 2)
+    }
+    sigma = WIDE_PX * WIDE_BLOCKS
+    noise = {c: pixel[c] * np.hypot(1 / np.sqrt(4 * np.pi * sigma**2), SKY_ERROR) for c in (0, 2)}
+    colour = smoothed_colour(mean[2], mean[0], noise[2], noise[0], typical)
+    return np.repeat(np.repeat(colour, WIDE_PX, axis=0), WIDE_PX, axis=1)[:ny, :nx]
+
+
+def _binned(plane):
+    """Sums over blocks of ``WIDE_PX``, the last ones filled up with 0."""
+    ny, nx = plane.shape
+    full = np.pad(plane, ((0, -ny % WIDE_PX), (0, -nx % WIDE_PX)))
+    return full.reshape(full.shape[0] // WIDE_PX, WIDE_PX, -1, WIDE_PX).sum(axis=(1, 3), dtype=np.float32)
 
 
 def _empty_places(x, y, stars, radius, shape):

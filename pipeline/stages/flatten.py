@@ -21,7 +21,7 @@ from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
 
 __all__ = ["find_skies", "flatten", "gradient", "run", "tabulate"]
 
-STAR_LIMIT_SIGMA = 0.3
+STAR_LIMIT_SIGMA = 0.2
 """Starlight above this share of the pixel noise is masked; the medians of cells ignore what is below."""
 
 CROWDED = 0.2

@@ -13,9 +13,13 @@ from pipeline.errors import InputError
 from pipeline.filter_curves import channel_responses, transmission_of
 from pipeline.fitsio import read_linear
 from pipeline.line_files import write_continuum, write_empty_line, write_line
+from pipeline.numerics.balmer import hydrogen_notes
+from pipeline.numerics.broadband_halo import remove_reflections
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
+from pipeline.numerics.solution_notes import halo_notes
 from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.spread_sample import every_nth, usual
+from pipeline.numerics.stack_stars import detect_stars
 from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
 
 __all__ = ["filter_set_data", "run"]
@@ -76,18 +80,20 @@ def run(layout, unit, settings, *, filter_sets):
                 lines,
                 refine=refine,
                 clean=options["remove_star_remnants"],
+                haloes=options["remove_haloes"],
                 detection_sigma=options["star_sigma"],
             )
             _report(record, solution, lines, broad, camera["response"])
+            record.metrics(hydrogen_notes(solution, lines, narrow))
             for index, line in enumerate(lines):
                 write_line(layout, line, solution, index, broad)
                 solved.append(line.name)
-            continuum = _continuum_image(broad, solution)
+            continuum, stars = _continuum_image(broad, solution), solution.stars
         else:
             record.flag(
                 "no_lines", "info", "no filter set with data carries an emission line: continuum only"
             )
-            continuum = broad.image if broad else None
+            continuum, stars = broad.image if broad else None, None
         for name in promised:
             if name not in solved:
                 reason = _why_not(name, solved, entries, filter_sets)
@@ -96,7 +102,15 @@ def run(layout, unit, settings, *, filter_sets):
         record.metrics(
             {"lines_solved": ", ".join(solved) or None, "continuum_set": broad.name if broad else None}
         )
-        write_continuum(layout, continuum, broad, shape, solved)
+        haloes = None
+        if continuum is not None and options["remove_haloes"]:
+            if stars is None:
+                stars = detect_stars(
+                    continuum.value.mean(axis=0), continuum.valid.all(axis=0), sigma=options["star_sigma"]
+                )
+            continuum, haloes, models = remove_reflections(continuum, stars, stars.typical_fwhm)
+            record.metrics(halo_notes(dict(zip(continuum.channels, models, strict=False))))
+        write_continuum(layout, continuum, broad, shape, solved, haloes)
 
 
 def _load(layout, filter_sets, entries, response_path, record):

@@ -4,12 +4,16 @@ Nothing that the stages say of themselves enters, save the VARIANCE that is put 
 """
 
 from dataclasses import dataclass, replace
+from unittest import mock
 
 import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from pipeline.numerics import line_solution
+from pipeline.numerics.common_psf import match_planes
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
+from pipeline.numerics.psf_match import convolved
 from pipeline.numerics.robust import clipped_stats
 from pipeline.numerics.spectrum import LINES
 from pipeline.stages.flatten import find_skies, flatten, tabulate
@@ -22,6 +26,7 @@ __all__ = [
     "flattened",
     "gain_spread",
     "noise_figures",
+    "noisy_and_quiet",
     "sky_figures",
     "solved",
     "star_free",
@@ -37,6 +42,9 @@ WINDOW_PX = 7.0
 APART_PX = 17
 """Distance of samples under that window: correlation exp(-17^2 / 4 / 7^2) = 0.2."""
 
+JACKKNIFE = 6
+"""Blocks across the field of which one is left out at a time."""
+
 RESIDUE_SIGMA = 100.0
 """Flux over noise of stars whose residue is looked at, so that noise alone leaves less than 1 %."""
 
@@ -47,12 +55,13 @@ APERTURE_FWHM = 1.6
 @dataclass(frozen=True)
 class Coupling:
     """Regression of a solved map on the true maps: gain, leakage of the other line, leakage of the continuum in the
-    line's own narrow channel.
+    line's own narrow channel; and the standard errors of the three.
     """
 
     gain: float
     other: float
     continuum: float
+    error: tuple
 
 
 @dataclass(frozen=True)
@@ -133,6 +142,26 @@ def solved(scene, *, assumed=None, sets=("broad", "duo"), flat=None, **options):
     return solve_lines(data.get("broad"), narrow, lines, refine=assumed is not None, **options), data
 
 
+def noisy_and_quiet(scene, quiet_scene, **how):
+    """Solutions of a scene with and without noise, unfilled, with the kernels that the noisy one was matched by.
+
+    A kernel is measured on noisy stars, too; what it errs by is one and the same for all pixels and shows as what stars
+    leave, so it is no part of VARIANCE.
+    """
+    kept = []
+
+    def match(value, variance, valid, stars):
+        if not kept:
+            kept.append(match_planes(value, variance, valid, stars))
+            return kept[0]
+        planes = [convolved(plane, k) for plane, k in zip(value, kept[0].kernels, strict=True)]
+        spread = [convolved(plane, k) for plane, k in zip(variance, kept[0].kernels, strict=True)]
+        return replace(kept[0], value=np.array(planes), variance=np.array(spread))
+
+    with mock.patch.object(line_solution, "match_planes", match):
+        return tuple(solved(s, clean=False, haloes=False, **how)[0] for s in (scene, quiet_scene))
+
+
 def star_free(scene, radius=8):
     """(ny, nx) bool: away from stars and edges."""
     shape = next(iter(scene.lines.values())).shape
@@ -145,8 +174,15 @@ def star_free(scene, radius=8):
 
 
 def coupling(scene, solution, mask):
-    """dict line -> Coupling, over the pixels of ``mask``."""
+    """dict line -> Coupling, over the pixels of ``mask`` that are measured, not filled.
+
+    The standard errors are those of a jackknife over blocks of the field (Tukey 1958; from memory): noise, and what single stars do.
+    """
     out = {}
+    mask = mask & ~solution.filled
+    ny, nx = mask.shape
+    block = (np.arange(ny) * JACKKNIFE // ny)[:, None] * JACKKNIFE + np.arange(nx) * JACKKNIFE // nx
+    block = block[mask]
     for j, name in enumerate(LINE_NAMES):
         other = LINE_NAMES[1 - j]
         dust = scene.dust["duo"][scene.owner[name]][mask]
@@ -154,10 +190,15 @@ def coupling(scene, solution, mask):
         # A line or continuum that is not there has no share.
         present = [np.ptp(plane) > 0 or i == 3 for i, plane in enumerate(planes)]
         terms = np.column_stack([plane for plane, use in zip(planes, present, strict=True) if use])
-        found = np.linalg.lstsq(terms, solution.lines[j][mask], rcond=None)[0]
-        values = np.full(4, np.nan)
-        values[present] = found
-        out[name] = Coupling(*values[:3])
+        found = solution.lines[j][mask]
+        parts = [terms[block == b] for b in range(JACKKNIFE**2)]
+        normal = np.array([part.T @ part for part in parts])
+        right = np.array([part.T @ found[block == b] for b, part in enumerate(parts)])
+        values, errors = np.full(4, np.nan), np.full(4, np.nan)
+        values[present] = np.linalg.solve(normal.sum(axis=0), right.sum(axis=0))
+        without = np.linalg.solve(normal.sum(axis=0) - normal, (right.sum(axis=0) - right)[..., None])[..., 0]
+        errors[present] = np.std(without, axis=0) * np.sqrt(len(parts) - 1)
+        out[name] = Coupling(*values[:3], tuple(errors[:3]))
     return out
 
 

@@ -74,3 +74,24 @@ def test_outliers_below_the_edge_do_not_set_it():
     ratio[:3] = (-0.1, 0.0, 0.05)
     edge = wedge_edge(ratio, np.full(600, 0.01), prior=0.15, prior_error=0.05)
     assert edge.value == pytest.approx(0.2, abs=0.01)
+
+
+def test_a_pile_far_from_the_curves_is_found_with_few_blocks():
+    """A camera whose green sees half as much H-alpha as the curves say: a prior at the top of the pile's flank must not
+    hold the edge, whose density below it would be all noise.
+    """
+    rng = np.random.default_rng(8)
+    ratio = (
+        0.08 + np.where(rng.random(200) < 0.4, 0, rng.gamma(2.0, 0.3, 200)) + 0.009 * rng.standard_normal(200)
+    )
+    edge = wedge_edge(ratio, np.full(200, 0.009), prior=0.149, prior_error=0.05)
+    assert edge.value == pytest.approx(0.08, abs=0.006)
+    assert edge.error < 0.01
+
+
+def test_blocks_that_all_mix_only_bound_the_edge():
+    rng = np.random.default_rng(9)
+    ratio = 0.08 + 0.2 + rng.gamma(3.0, 0.1, 300) + 0.009 * rng.standard_normal(300)
+    edge = wedge_edge(ratio, np.full(300, 0.009), prior=0.149, prior_error=0.05)
+    assert edge.value <= 0.149
+    assert edge.error == 0.05

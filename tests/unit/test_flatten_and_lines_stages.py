@@ -1,5 +1,7 @@
 """The stages flatten and lines on files, with every legal mix of filter sets."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from astropy.io import fits
@@ -124,6 +126,40 @@ def test_broadband_alone_gives_the_continuum_only(tmp_path, scene):
         read_linear(layout.continuum()).value, read_linear(layout.flat("broad")).value
     )
     assert not layout.line("Ha").exists()
+
+
+@pytest.mark.parametrize("wanted", [True, False])
+def test_discs_round_bright_stars_are_taken_off_the_continuum_and_kept(tmp_path, wanted):
+    """Six bright stars with discs of radius 25 that hold 2 % of their light; one that is left is brighter than the noise."""
+    scene = make_scene(seed=4, cover=0.2, n_stars=60, gradient=0.0)
+    layout = _stacked(scene, tmp_path, ["broad"])
+    image = scene.stacks["broad"]
+    ny, nx = image.shape[1:]
+    y, x = np.mgrid[:ny, :nx]
+    haloes = np.zeros(image.shape)
+    for i in np.argsort(-scene.stars["broad"][1])[:12]:
+        r = np.hypot(x - scene.stars["x"][i], y - scene.stars["y"][i])
+        haloes += (
+            0.02
+            / (np.pi * 25**2)
+            * scene.stars["broad"][:, i, None, None]
+            * np.clip((25 - r) / 2 + 0.5, 0, 1)
+        )
+    write_linear(layout.flat("broad"), replace(image, value=(image.value + haloes).astype(np.float32)))
+    settings = _settings()
+    settings["lines"]["remove_haloes"] = wanted
+    lines.run(layout, "lines", settings, filter_sets=["broad"])
+    metrics = read_record(layout.qa("lines", "lines"))["metrics"]
+    if not wanted:
+        assert read_keywords(layout.continuum())["HALODISC"] is False
+        assert "halo_discs_G" not in metrics
+        return
+    found = read_image(layout.continuum(), "HALOES")
+    # A third of the light may be told wrong where nebula crosses the few rims.
+    assert np.abs(found - haloes).sum() < 0.33 * haloes.sum()
+    assert metrics["halo_radius_px_G"] == pytest.approx(25, abs=1)
+    rest = read_linear(layout.continuum()).value + found
+    np.testing.assert_allclose(rest, image.value + haloes, rtol=1e-5, atol=1e-4)
 
 
 def test_dual_band_alone_says_what_is_lost(tmp_path, scene):

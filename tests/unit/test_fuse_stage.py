@@ -233,6 +233,22 @@ def test_the_set_that_measured_the_continuum_is_the_base(layout, layers):
     assert read_keywords(layout.fused())["BASE"] == "wide"
 
 
+@pytest.mark.parametrize(("measured_by", "taken_off"), [("wide", True), ("other", False)])
+def test_haloes_found_with_the_continuum_are_not_in_the_picture(layout, layers, measured_by, taken_off):
+    """They belong to the set that measured the continuum: those of another are none of the base's."""
+    haloes = np.zeros_like(layers.broadband.value)
+    haloes[:, 40:80, 40:80] = 0.3
+    write_linear(
+        layout.continuum(),
+        layers.broadband,
+        extensions={"HALOES": haloes},
+        keywords={"CONTSET": (measured_by, ""), "HALODISC": (True, "")},
+    )
+    fused = _run(layout, picture_settings(fuse__boost=ALL))
+    expected = layers.broadband.value - (haloes if taken_off else 0)
+    np.testing.assert_allclose(fused.value, expected, atol=1e-5)
+
+
 def test_nothing_at_all_is_a_clear_error(tmp_path):
     layout = Layout(tmp_path)
     nothing = np.zeros((3, *SHAPE), np.float32)

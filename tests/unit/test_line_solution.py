@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.bundles import LinearImage
+from pipeline.numerics.balmer import hydrogen_notes
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.spectrum import (
     LINES,
@@ -15,7 +16,14 @@ from pipeline.numerics.spectrum import (
     top_hat,
     typical_response,
 )
-from tests.unit.separation_figures import coupling, noise_figures, solved, star_free, star_residues
+from tests.unit.separation_figures import (
+    coupling,
+    noise_figures,
+    noisy_and_quiet,
+    solved,
+    star_free,
+    star_residues,
+)
 from tests.unit.synthetic_stacks import BROAD_PASSBANDS, DUAL_PASSBANDS, altered_response, make_scene
 
 NAMES = ("Ha", "OIII")
@@ -118,8 +126,7 @@ def test_noise_reaches_the_bound_and_variance_is_honest():
     """
     how = {"seed": 4, "cover": 0.2, "n_stars": 40, "dust_peak": 0.0, "brightest": 100.0}
     scene = make_scene(**how)
-    solution, _ = solved(scene, clean=False)
-    quiet, _ = solved(make_scene(**how, noise=False), clean=False)
+    solution, quiet = noisy_and_quiet(scene, make_scene(**how, noise=False))
     ratios = np.array([noise_figures(scene, solution, quiet, name) for name in NAMES])
     over_bound, over_variance = np.sqrt(np.mean(ratios**2, axis=0))
     assert over_bound < 1.10
@@ -188,3 +195,9 @@ def test_four_lines_through_two_dual_band_filters():
         own = line_response(LINES[name], curves[owner], responses[channel])
         assert np.abs(solution.lines[j] / (own * maps[name]) - 1).max() < 0.05
         assert np.median(solution.lines[j] / (own * maps[name])) == pytest.approx(1, abs=0.01)
+    # Hydrogen's ratio in energy: that of the photons times that of the wavelengths (NIST, from memory).
+    photons = maps["Ha"].sum() / maps["Hb"].sum()
+    lines = [LINES[n] for n in names]
+    found = hydrogen_notes(solution, lines, [data["duo"], data["other"]])
+    assert found["hydrogen_ratio"] == pytest.approx(photons * 486.13 / 656.28, rel=0.01)
+    assert hydrogen_notes(solution, lines[1:2], []) == {}

@@ -11,14 +11,15 @@ from tests.unit.synthetic_stacks import make_scene
 
 
 @pytest.mark.parametrize(
-    ("cover", "gradient_limit", "flux_limit"), [(0.2, 0.03, 0.02), (0.5, 0.05, 0.03), (0.85, 0.15, 0.05)]
+    ("cover", "target", "worst", "flux_limit"),
+    [(0.2, 0.03, 0.03, 0.02), (0.5, 0.03, 0.03, 0.02), (0.85, 0.08, 0.13, 0.05)],
 )
-def test_residual_gradient_and_flux_of_the_nebula(cover, gradient_limit, flux_limit):
+def test_residual_gradient_and_flux_of_the_nebula(cover, target, worst, flux_limit):
     """Residual gradient over the nebula's 10-90 percentile range, and its flux, with a sky that varies by 60 %.
 
     The sky of the broadband varies by ten times the brightness of the nebula. Targets of the project: 3 %, 3 % and 8 %
-    of the range, 2 %, 2 % and 5 % of the flux. Nine of ten channels keep them, or nearly (9.4 % at 85 % of the
-    field; the benchmark of scenes prints all); the bounds here are for the worst channel of all.
+    of the range, 2 %, 2 % and 5 % of the flux. Half full, the worst channel of all keeps them; at 85 % of the field four of
+    the thirty channels miss 8 %: the broadband's in two scenes with a corner of dust that nothing tells from sky.
     """
     rows = np.concatenate(
         [
@@ -26,7 +27,8 @@ def test_residual_gradient_and_flux_of_the_nebula(cover, gradient_limit, flux_li
             for scene in (make_scene(seed=s, cover=cover) for s in range(1, 6))
         ]
     )
-    assert rows[:, 0].max() <= gradient_limit
+    assert np.quantile(rows[:, 0], 0.85) <= target
+    assert rows[:, 0].max() <= worst
     assert rows[:, 1].max() <= flux_limit
 
 
@@ -81,6 +83,18 @@ def test_cells_are_medians_of_usable_pixels():
     assert cells.value[0, 1, 2] == pytest.approx(np.median(block))
     assert cells.error[0, 1, 2] == pytest.approx(np.sqrt(np.pi / 2 / block.size))
     assert (cells.x[0, 0], cells.y[0, 0]) == (9.5, 9.5)
+
+
+def test_a_cell_with_stars_on_one_side_stands_for_its_middle():
+    """A slope of 1 per pixel, of which the left two thirds of some cells are masked: without regard to that, they would
+    be 8 too high.
+    """
+    y, x = np.mgrid[:144, :144]
+    value = (x + 0.5 * y)[None].astype(np.float32)
+    usable = np.ones(value.shape, bool)
+    usable[0, :, 48:64] = usable[0, :72, 96:112] = False
+    cells = cell_table(value, np.ones_like(value), usable, cell=24)
+    np.testing.assert_allclose(cells.value[0], cells.x + 0.5 * cells.y, atol=1e-3)
 
 
 def test_gradient_amplitude_and_direction():

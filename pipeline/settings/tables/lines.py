@@ -28,4 +28,12 @@ KEYS = (
         default=True,
         doc="Replace what bright stars leave in the line maps by a smooth continuation of the gas around.",
     ),
+    Key(
+        "lines.remove_haloes",
+        kind="flag",
+        default=True,
+        doc="Take off the even discs that reflections in filter and window put round bright stars, from the line maps and "
+        "from the continuum, and so from the picture. Only what has a sharp rim of one size round several stars is "
+        "taken for one; the soft glow of stars stays.",
+    ),
 )
