@@ -62,7 +62,7 @@ def floor(paths, shape):
     from pipeline.numerics.cfa import Cfa
     from pipeline.numerics.drizzle import add_drops
     from pipeline.numerics.frame_positions import Placement
-    from pipeline.numerics.pixel_rates import pixel_rates
+    from pipeline.numerics.raw_to_rate import raw_to_rate
     from pipeline.numerics.pose import Pose
 
     ny, nx = shape
@@ -73,7 +73,7 @@ def floor(paths, shape):
     for path in (paths[0], *paths[:4]):
         started = time.process_time()
         raw = RawPixels(path, 0, ".").part((0, ny), (0, nx))
-        rates = pixel_rates(raw, dark, flat, good, factor=0.01)
+        rates, _, _ = raw_to_rate(raw, dark, flat, good, 0.01, level=None)
         add_drops(rates, Cfa("RGGB"), placement, (0, ny, 0, nx), sums, pixfrac=0.8)
         spent.append(time.process_time() - started)
     # The first call may compile.

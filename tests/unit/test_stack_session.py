@@ -68,7 +68,8 @@ def test_sky_noise_and_stars_of_a_clean_session(tmp_path):
         # 8 x 8 blocks: at most 1.25 times the ideal is promised. The ideal itself follows from the camera's numbers.
         assert metrics[f"noise_ratio_block8_{channel}"] < 1.25
         assert metrics[f"noise_block8_e_s_{channel}"] < 1.25 * metrics[f"ideal_noise_block8_e_s_{channel}"]
-        density = 2 if channel == "G" else 4
+        # A block's mean holds some light from beyond its edge, which is why its noise is less than that of its own pixels.
+        density = (2 if channel == "G" else 4) * block_noise_factor(exposures.cfa)
         ideal = np.sqrt(density * (rate * EXPOSURE_S + 9) / 8 / 64) / EXPOSURE_S
         # Rounding to 0.5 electrons adds nothing that shows; stars raise the cells' level a little.
         assert metrics[f"ideal_noise_block8_e_s_{channel}"] == pytest.approx(ideal, rel=0.05)
@@ -270,7 +271,7 @@ def frames_in_memory(exposures):
     return frames, grid, np.ones((n_channels, *grid.cells)) * sky_rate("RGB")
 
 
-@pytest.mark.parametrize("kernel", ["drizzle", "lanczos"])
+@pytest.mark.parametrize("kernel", ["drizzle", "ringless"])
 def test_neither_the_size_of_the_tiles_nor_threads_change_a_byte(kernel, monkeypatch):
     exposures = expose(SHAPE, 5, seed=14, stars=STARS[::5], degrees=178.0)
     add_hits(exposures.frames[0], np.random.default_rng(3), 30)
