@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
-__all__ = ["LEAST_VARIANCE_SHARE", "SEGMENT", "BandNoise", "by_frames", "by_rows"]
+__all__ = ["LEAST_VARIANCE_SHARE", "SEGMENT", "BandNoise", "by_frames", "by_rows", "node_place"]
 
 LEAST_VARIANCE_SHARE = 0.25
 """Where the signal lies below the level to which the sky variance belongs, the variance falls; not below this
@@ -82,3 +83,15 @@ class BandNoise:
         left = int(np.clip(np.searchsorted(self.nodes, column, side="right") - 1, 0, self.nodes.size - 2))
         share = (column - self.nodes[left]) / (self.nodes[left + 1] - self.nodes[left])
         return left, float(np.clip(share, 0.0, 1.0))
+
+
+@njit(cache=True, nogil=True)
+def node_place(nodes, column):
+    """Nodes to the left and right of a column and the share of the way between them; constant beyond the outer ones."""
+    last = nodes.size - 1
+    if column <= nodes[0]:
+        return 0, 0, 0.0
+    if column >= nodes[last]:
+        return last, last, 0.0
+    k = np.searchsorted(nodes, column, side="right") - 1
+    return k, k + 1, (column - nodes[k]) / (nodes[k + 1] - nodes[k])

@@ -62,8 +62,8 @@ def floor(paths, shape):
     from pipeline.numerics.cfa import Cfa
     from pipeline.numerics.drizzle import add_drops
     from pipeline.numerics.frame_positions import Placement
-    from pipeline.numerics.raw_to_rate import raw_to_rate
     from pipeline.numerics.pose import Pose
+    from pipeline.numerics.raw_to_rate import raw_to_rate
 
     ny, nx = shape
     dark, flat, good = np.zeros(shape, np.float32), np.ones(shape, np.float32), np.zeros(shape, bool)
