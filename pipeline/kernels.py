@@ -24,6 +24,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.sampling",
     "pipeline.numerics.separation",
     "pipeline.numerics.simple_rejection",
+    "pipeline.numerics.sparse_sampling",
     "pipeline.numerics.starlet",
     "pipeline.numerics.stretch",
     "pipeline.numerics.trails",

@@ -14,8 +14,8 @@ from pipeline.calibration import Calibrator
 from pipeline.errors import InputError, StageError
 from pipeline.fitsio import RawPixels, write_fits
 from pipeline.numerics.cfa import Cfa
-from pipeline.numerics.frame_positions import Placement
-from pipeline.numerics.frame_survey import sample_on_grid, star_scales, survey_frame, usual_level
+from pipeline.numerics.frame_positions import Placement, frame_positions
+from pipeline.numerics.frame_survey import star_scales, survey_frame, usual_level
 from pipeline.numerics.partial_sum import PartialSum
 from pipeline.numerics.pose import Pose
 from pipeline.numerics.rejection import Thresholds, halo_pixels
@@ -174,7 +174,9 @@ def _reference_signal(layout, plan, settings, link, calibrator, grid, scratch):
 
 def _sampled(loader, placement, grid):
     calibrator, frame = loader.calibrator, loader.frame
-    signal, (x, y, area) = sample_on_grid(loader.whole(), calibrator.cfa, placement, grid, kernel="linear")
+    places = frame_positions(placement.pose, grid.x, grid.y)
+    signal = calibrator.rates_at(frame, loader.pixels, placement, places)
+    x, y, area = places
     # A rate of the output holds the area of its pixel, its variance the square of that.
     variance = calibrator.usual_variance(frame, signal / area, y, x) * area**2
     return signal, variance.astype(np.float32)

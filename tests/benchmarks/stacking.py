@@ -63,7 +63,7 @@ def floor(paths, shape):
     from pipeline.numerics.drizzle import add_drops
     from pipeline.numerics.frame_positions import Placement
     from pipeline.numerics.pose import Pose
-    from pipeline.numerics.raw_to_rate import raw_to_rate
+    from pipeline.numerics.raw_to_rate import marked_rate
 
     ny, nx = shape
     dark, flat, good = np.zeros(shape, np.float32), np.ones(shape, np.float32), np.zeros(shape, bool)
@@ -73,7 +73,7 @@ def floor(paths, shape):
     for path in (paths[0], *paths[:4]):
         started = time.process_time()
         raw = RawPixels(path, 0, ".").part((0, ny), (0, nx))
-        rates, _, _ = raw_to_rate(raw, dark, flat, good, 0.01, level=None)
+        rates = marked_rate(raw, dark, flat, good, 0.01, level=None)
         add_drops(rates, Cfa("RGGB"), placement, (0, ny, 0, nx), sums, pixfrac=0.8)
         spent.append(time.process_time() - started)
     # The first call may compile.

@@ -6,6 +6,7 @@ import pytest
 from pipeline.numerics.cfa import BAYER_PATTERNS, Cfa
 from pipeline.numerics.frame_positions import Placement, frame_positions
 from pipeline.numerics.pose import Pose
+from pipeline.numerics.raw_to_rate import marked_rate
 from pipeline.numerics.sampler import Sampler
 from pipeline.numerics.sampling import (
     KERNELS,
@@ -14,6 +15,7 @@ from pipeline.numerics.sampling import (
     resample,
     sample_noise_factor,
 )
+from pipeline.numerics.sparse_sampling import sample_raw
 
 
 def placement_of(pose, n_channels=3, offsets=None):
@@ -284,3 +286,23 @@ def test_the_default_kernel_digs_no_ring_around_a_star():
     # other axis, at most 1.04, comes in, and whole output pixels see the deepest place at few phases.
     assert lowest["ringless"][0] > -1e-3 and -0.016 < lowest["ringless"][1] < -0.008
     assert -0.021 < lowest["lanczos"][0] < -0.010 and lowest["lanczos"][1] < -0.025
+
+
+@pytest.mark.parametrize("pattern", ["RGGB", "GBRG", "mono"])
+def test_samples_of_a_raw_frame_are_those_of_the_calibrated_one(pattern):
+    shape, cfa = (60, 80), Cfa(pattern)
+    rng = np.random.default_rng(51)
+    raw = rng.integers(900, 1100, shape).astype(np.uint16)
+    raw[20:24, 30:33] = 60000
+    dark, flat = rng.normal(500, 3, shape).astype(np.float32), rng.uniform(0.8, 1, shape).astype(np.float32)
+    invalid = rng.uniform(size=shape) < 0.05
+    placement = placement_of(turned_pose(shape, degrees=7.0, shift=(1.3, -0.8)), len(cfa.channels))
+    # Some of the places lie beyond the frame.
+    positions = frame_positions(placement.pose, rng.uniform(-5, 85, 3000), rng.uniform(-5, 65, 3000))
+    sparse = sample_raw(raw, dark, flat, invalid, 0.01, cfa, placement, positions, level=50000)
+    whole, _ = resample(
+        marked_rate(raw, dark, flat, invalid, 0.01, level=50000), cfa, placement, positions, kernel="linear"
+    )
+    # Sums of four products in another order.
+    np.testing.assert_allclose(sparse, whole, rtol=2e-6, atol=1e-6)
+    assert np.isnan(sparse).any() and np.isfinite(sparse).mean() > 0.5
