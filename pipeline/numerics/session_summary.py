@@ -45,22 +45,22 @@ def frames_table(table, channels, surveys, used, shares):
     return made
 
 
-def session_metrics(total, n_lights, n_used, exposure_s, shares):
+def session_metrics(coverage, rejected, n_lights, n_used, exposure_s, shares):
     """Figures of the whole stack.
 
     Parameters
     ----------
-    total : PartialSum
+    coverage, rejected : (C, ny, nx) samples kept and rejected
     n_lights, n_used : lights of the session, and in the stack
     exposure_s : total exposure of those in the stack
     shares : (N, C) share of samples rejected, or None
     """
-    samples = total.coverage + total.rejected
+    samples = coverage + rejected
     return {
         "frames_used": n_used,
         "frames_rejected": n_lights - n_used,
         "exposure_s": exposure_s,
-        "coverage_share": float((total.coverage > 0).all(axis=0).mean()),
+        "coverage_share": float((coverage > 0).all(axis=0).mean()),
         "full_coverage_share": float((samples >= max(n_used, 1)).all(axis=0).mean()),
         "rejected_share": None if shares is None else float(np.mean(shares)),
     }

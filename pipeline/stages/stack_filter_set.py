@@ -7,18 +7,19 @@ import numpy as np
 from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
-from pipeline.fitsio import read_keywords, read_rows, write_linear
+from pipeline.fitsio import read_keywords, read_rows, read_shape, write_linear
 from pipeline.numerics.block_noise import BLOCK
 from pipeline.numerics.crop_box import crop_box
-from pipeline.numerics.partial_sum import PartialSum, merge
+from pipeline.numerics.packed_sum import KINDS, unpack
+from pipeline.numerics.partial_sum import merge
 from pipeline.progress import progress
 from pipeline.scratch_arrays import ScratchArrays
 
 __all__ = ["run"]
 
 
-IMAGES = ("PRIMARY", "WEIGHT", "VARIANCE", "COVERAGE", "REJECTED")
-"""Of a session's stack, in the order of the fields of a partial sum."""
+IMAGES = tuple(name.upper() for name in KINDS)
+"""Of a session's stack."""
 
 SAMPLE_STEP = 4
 """Every so many rows and columns count for the usual number of samples."""
@@ -37,7 +38,7 @@ def run(layout, unit, settings, *, sessions):
         headers = [read_keywords(path) for path in paths]
         sessions, paths, headers = _wanted(sessions, paths, headers, options["leave_out"], unit, record)
         arrays = files.enter_context(ScratchArrays(layout.stack(unit).parent))
-        image, rejected_share = _merged(paths, headers, unit, arrays)
+        image, rejected_share = _merged(paths, unit, arrays)
         box = _crop_box(image, options["crop_coverage"])
         frames = sum(int(header["NFRAMES"]) for header in headers)
         exposure_s = sum(float(header["EXPTOTAL"]) for header in headers)
@@ -124,9 +125,9 @@ def _record_growth(record, channel, headers):
     record.metric(f"noise_growth_ideal_block8_e_s_{channel}", total**-0.5)
 
 
-def _merged(paths, headers, unit, arrays):
+def _merged(paths, unit, arrays):
     """The LinearImage of all sessions, merged band by band, and the share of all samples that was rejected."""
-    shapes = [tuple(header[f"NAXIS{axis}"] for axis in (3, 2, 1)) for header in headers]
+    shapes = [read_shape(path, IMAGES[0]) for path in paths]
     for path, shape in zip(paths, shapes, strict=True):
         if shape != shapes[0]:
             raise StageError(f"{path}: expected planes of {shapes[0]} (channels, y, x), found {shape}")
@@ -136,7 +137,7 @@ def _merged(paths, headers, unit, arrays):
     everything = rejected = 0
     for first in progress(range(0, ny, height), f"merge {unit}", unit="bands"):
         stop = min(first + height, ny)
-        total = merge(PartialSum(*read_rows(path, IMAGES, first, stop).values()) for path in paths)
+        total = merge(_part(path, first, stop) for path in paths)
         samples = total.coverage.astype(np.float32) + total.rejected
         band = np.s_[:, first:stop]
         image.value[band], image.variance[band], image.coverage[band] = (
@@ -149,6 +150,11 @@ def _merged(paths, headers, unit, arrays):
         rejected += int(total.rejected.sum(dtype=np.int64))
         arrays.release()
     return image, rejected / everything if everything else 0.0
+
+
+def _part(path, first, stop):
+    """PartialSum of some rows of a session."""
+    return unpack({name.lower(): rows for name, rows in read_rows(path, IMAGES, first, stop).items()})
 
 
 def _record_noise(record, channel, image, c, headers):
