@@ -87,5 +87,6 @@ def channel_metrics(channel, weights, exposures, scales, figures):
         f"noise_ratio_block8_{channel}": figures.block[-1] / figures.ideal_block[-1],
         f"noise_growth_block8_e_s_{channel}": figures.block,
         f"noise_growth_ideal_block8_e_s_{channel}": figures.ideal_block,
+        f"noise_growth_sample_e_s_{channel}": figures.sample,
         "noise_growth_frames": figures.frames,
     }

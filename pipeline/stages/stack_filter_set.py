@@ -8,12 +8,14 @@ from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
 from pipeline.fitsio import read_keywords, read_rows, read_shape, write_linear
-from pipeline.numerics.block_noise import BLOCK
+from pipeline.numerics.block_noise import BLOCK, NoiseFigures
 from pipeline.numerics.crop_box import crop_box
+from pipeline.numerics.noise_growth import merged_growth
 from pipeline.numerics.packed_sum import KINDS, unpack
 from pipeline.numerics.partial_sum import merge
 from pipeline.progress import progress
 from pipeline.scratch_arrays import ScratchArrays
+from pipeline.stages.stack_session import GROWTH_CARDS
 
 __all__ = ["run"]
 
@@ -107,22 +109,23 @@ def _crop_box(image, share):
 
 
 def _record_growth(record, channel, headers):
-    """Noise of blocks against the number of frames, session after session, with the ideal curve.
-
-    Sessions merge by their weights W = 1 / ideal^2: noise^2 = sum(W^2 noise_i^2) / sum(W)^2, and 1 / sum(W) if all is ideal.
-    """
-    known = [header for header in headers if f"NBLOCK_{channel}" in header and f"IBLOCK_{channel}" in header]
+    """Noise against the number of frames, 1, 2, 4, ..., session after session, with the ideal curve."""
+    known = [header for header in headers if f"NBLOCK_{channel}" in header]
     if not known:
         return
-    frames = np.cumsum([int(header["NFRAMES"]) for header in known])
-    noise, ideal = (
-        np.array([float(header[f"{name}_{channel}"]) for header in known]) for name in ("NBLOCK", "IBLOCK")
+    growth = merged_growth(
+        [
+            NoiseFigures(
+                [int(count) for count in header["NGROWTH"].split()],
+                *([float(value) for value in header[f"{card}_{channel}"].split()] for card in GROWTH_CARDS),
+            )
+            for header in known
+        ]
     )
-    weight = ideal**-2.0
-    total = np.cumsum(weight)
-    record.metric("noise_growth_frames", frames)
-    record.metric(f"noise_growth_block8_e_s_{channel}", np.sqrt(np.cumsum(weight**2 * noise**2)) / total)
-    record.metric(f"noise_growth_ideal_block8_e_s_{channel}", total**-0.5)
+    record.metric("noise_growth_frames", growth.frames)
+    record.metric(f"noise_growth_block8_e_s_{channel}", growth.block)
+    record.metric(f"noise_growth_ideal_block8_e_s_{channel}", growth.ideal_block)
+    record.metric(f"noise_growth_sample_e_s_{channel}", growth.sample)
 
 
 def _merged(paths, unit, arrays):

@@ -29,13 +29,16 @@ from pipeline.progress import progress
 from pipeline.scratch_arrays import ScratchArrays
 from pipeline.tables import read_table, write_table
 
-__all__ = ["run"]
+__all__ = ["GROWTH_CARDS", "run"]
 
 INTERPRETER_BYTES = 250e6
 """Python with the libraries of this stage, before any pixel is read."""
 
 BYTES_PER_FRAME_PIXEL = 9
 """Pedestal and flat (4 each) and mask."""
+
+GROWTH_CARDS = ("NBLOCK", "IBLOCK", "NPIXEL")
+"""Noise of 8 x 8 blocks, what it would be at best, and that of single pixels, electron/s, for the numbers in NGROWTH."""
 
 NEVER = 1e9
 """Threshold in sigma that nothing reaches, for a stack without rejection."""
@@ -83,7 +86,9 @@ def run(layout, unit, settings):
         else:
             blocks, shares, steps = None, None, Steps(1.0, 1.0, 1.0)
             total = {name: arrays.zeros((len(cfa.channels), *shape), kind) for name, kind in KINDS.items()}
-        noise = _noise(blocks, surveys, used, cfa.channels)
+        noise = _noise(
+            blocks, surveys, used, cfa.channels, np.asarray(table["fwhm_px"], dtype=np.float64)[used]
+        )
         exposure_s = float(sum(table["exposure_s"][k] for k in used))
         write_packed(
             layout.session_stack(unit),
@@ -337,12 +342,12 @@ def _thresholds(options):
     )
 
 
-def _noise(blocks, surveys, used, channels):
+def _noise(blocks, surveys, used, channels, fwhm_px):
     """Channel -> NoiseFigures."""
     if blocks is None:
         return {}
     weights = np.array([surveys[k].weight for k in used])
-    return {channel: blocks.figures(weights, c) for c, channel in enumerate(channels)}
+    return {channel: blocks.figures(weights, c, fwhm_px=fwhm_px) for c, channel in enumerate(channels)}
 
 
 def _keywords(plan, n_used, exposure_s, cfa, noise):
@@ -360,9 +365,11 @@ def _keywords(plan, n_used, exposure_s, cfa, noise):
             ratio if np.isfinite(ratio) else None,
             "noise of 8 x 8 blocks over ideal",
         )
-        if np.isfinite(ratio):
-            keywords[f"NBLOCK_{channel}"] = (figures.block[-1], "[electron/s] noise of 8 x 8 blocks")
-            keywords[f"IBLOCK_{channel}"] = (figures.ideal_block[-1], "[electron/s] what it would be at best")
+        keywords["NGROWTH"] = (" ".join(map(str, figures.frames)), "frames for which there is noise")
+        for card, curve in zip(
+            GROWTH_CARDS, (figures.block, figures.ideal_block, figures.sample), strict=True
+        ):
+            keywords[f"{card}_{channel}"] = " ".join(f"{value:.4g}" for value in curve)
     return keywords
 
 

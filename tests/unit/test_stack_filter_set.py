@@ -108,10 +108,14 @@ def test_a_night_that_is_left_out_is_gone_and_no_session_is_made_anew(tmp_path):
     exposures = expose(SHAPE, 6, seed=19, stars=STARS)
     parts = [part_of(exposures, slice(0, 3)), part_of(exposures, slice(3, 6))]
     both, record = stacked(tmp_path, parts, SETTINGS)
-    assert record["metrics"]["noise_growth_frames"] == [3, 6]
+    assert record["metrics"]["noise_growth_frames"] == [1, 2, 4, 6]
     ideal = record["metrics"]["noise_growth_ideal_block8_e_s_G"]
     # Frames alike: noise falls as 1 / sqrt(n); the sky level that the ideal refers to is known to a per cent.
-    assert ideal[0] / ideal[1] == pytest.approx(np.sqrt(2), rel=0.02)
+    np.testing.assert_allclose(ideal[0] / np.array(ideal), np.sqrt([1, 2, 4, 6]), rtol=0.02)
+    for kind in ("block8", "sample"):
+        growth = np.array(record["metrics"][f"noise_growth_{kind}_e_s_G"])
+        # As far as some hundred blocks tell.
+        np.testing.assert_allclose(growth * np.sqrt([1, 2, 4, 6]) / growth[0], 1, atol=0.35)
     layout = Layout(tmp_path)
     before = layout.session_stack("wide-1").read_bytes()
     settings = {**SETTINGS, "merge": {**SETTINGS["merge"], "leave_out": ["wide-1"]}}
