@@ -16,6 +16,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
     "pipeline.numerics.half_grid",
+    "pipeline.numerics.packed_sum",
     "pipeline.numerics.partial_sum",
     "pipeline.numerics.raw_to_rate",
     "pipeline.numerics.rejection",

@@ -13,10 +13,11 @@ References
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
 from pipeline.numerics.partial_sum import PartialSum
 
-__all__ = ["KINDS", "Steps", "pack", "unpack"]
+__all__ = ["KINDS", "Steps", "pack", "unpack", "warm"]
 
 KINDS = {
     "value": np.int32,
@@ -35,6 +36,10 @@ WEIGHT_STEPS = 1000
 
 VARIANCE_STEPS = 500
 """Steps in the variance of a complete pixel, 0.1 %; it is known to less."""
+
+
+LARGEST = np.float32(2**31 - 128)
+"""The largest float32 that an int32 can hold."""
 
 
 @dataclass(frozen=True)
@@ -71,13 +76,13 @@ def pack(part, steps):
 
     A weight that is not 0 stays so, and what is larger than the type can hold becomes its largest number.
     """
-    value = _counted(part.mean, steps.value)
-    weight, variance = _counted(part.weight, steps.weight), _counted(part.variance, steps.variance)
-    seen = part.weight > 0
-    weight[seen] = np.maximum(weight[seen], 1)
-    variance[seen] = np.maximum(variance[seen], 1)
-    counts = (plane.astype(np.int16) for plane in (part.coverage, part.rejected))
-    return dict(zip(KINDS, (value, weight, variance, *counts), strict=True))
+    planes = {name: np.empty(part.mean.shape, dtype=kind) for name, kind in KINDS.items()}
+    _pack(
+        *(np.ascontiguousarray(plane).ravel() for plane in vars(part).values()),
+        *(np.float32(1.0 / step) for step in (steps.value, steps.weight, steps.variance)),
+        *(plane.ravel() for plane in planes.values()),
+    )
+    return planes
 
 
 def unpack(planes):
@@ -88,6 +93,30 @@ def unpack(planes):
     )
 
 
-def _counted(plane, step):
-    # The largest float32 below 2^31 is that many less.
-    return np.clip(np.rint(plane / np.float32(step)), -(2**31) + 128, 2**31 - 128).astype(np.int32)
+def warm():
+    """Compile the kernel of this module."""
+    pack(PartialSum.empty((1, 2, 2)), Steps(1.0, 1.0, 1.0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pack(mean, weight, variance, coverage, rejected, per_value, per_weight, per_variance, *planes):
+    values, weights, variances, kept, gone = planes
+    none, one, half = np.float32(0.0), np.float32(1.0), np.float32(0.5)
+    for n in range(mean.size):
+        count = mean[n] * per_value
+        count = count if count < LARGEST else LARGEST
+        count = count if count > -LARGEST else -LARGEST
+        values[n] = np.int32(count + (half if count >= none else -half))
+    for n in range(mean.size):
+        count = weight[n] * per_weight + half
+        count = count if count > one else one
+        count = count if count < LARGEST else LARGEST
+        weights[n] = np.int32(count if weight[n] > none else none)
+    for n in range(mean.size):
+        count = variance[n] * per_variance + half
+        count = count if count > one else one
+        count = count if count < LARGEST else LARGEST
+        variances[n] = np.int32(count if weight[n] > none else none)
+    for n in range(mean.size):
+        kept[n] = coverage[n]
+        gone[n] = rejected[n]

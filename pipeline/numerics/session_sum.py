@@ -315,18 +315,25 @@ class _Session:
     def _noise(self, group, window):
         """A BandNoise for every channel of a window."""
         x_cells, y_cells = self.grid.centres
+        # Of the nodes those that this window lies between.
+        first = max(int(np.searchsorted(x_cells, window[2], side="right")) - 1, 0)
+        last = min(int(np.searchsorted(x_cells, window[3] - 1, side="left")) + 1, x_cells.size)
+        near = slice(first, max(last, first + 1))
         at = np.arange(*window[:2])
         frames = self.frames[group]
         models = []
         for c in range(self.level.shape[0]):
             sky = np.array(
-                [frame.scale[c] ** 2 * _along_rows(frame.sky_variance[c], y_cells, at) for frame in frames]
+                [
+                    frame.scale[c] ** 2 * _along_rows(frame.sky_variance[c][:, near], y_cells, at)
+                    for frame in frames
+                ]
             )
             gain = [
                 frame.scale[c] / (frame.exposure_s * frame.placement.pose.scale() ** 2) for frame in frames
             ]
-            level = _along_rows(self.level[c], y_cells, at)
-            models.append(BandNoise(x_cells - window[2], sky, level, np.array(gain)))
+            level = _along_rows(self.level[c][:, near], y_cells, at)
+            models.append(BandNoise(x_cells[near] - window[2], sky, level, np.array(gain)))
         return models
 
 
