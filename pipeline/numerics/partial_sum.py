@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT, BandNoise, by_rows, node_place
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, BandNoise, by_rows, node_place
 
 __all__ = ["PartialSum", "combine", "count_samples", "leave_out", "merge", "warm"]
 
@@ -224,13 +224,13 @@ def _combine(
 ):  # fmt: skip
     n_frames = values.shape[2]
     last = sky_variance.shape[2] - 1
-    origin = pieces[0, 0]
-    each = np.empty(SEGMENT, np.float32)
-    total, signal = np.empty(SEGMENT), np.empty(SEGMENT)
-    mean, variance = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
+    origin, longest = pieces[0, 0], np.max(pieces[:, 1] - pieces[:, 0])
+    each = np.empty(longest, np.float32)
+    total, signal = np.empty(longest), np.empty(longest)
+    mean, variance = np.empty(longest, np.float32), np.empty(longest, np.float32)
     # Noise at the usual level, and what each electron per second above it adds: linear, so one pass will do.
-    quiet, photons = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
-    kept = np.empty(SEGMENT, np.uint8)
+    quiet, photons = np.empty(longest, np.float32), np.empty(longest, np.float32)
+    kept = np.empty(longest, np.uint8)
     for row in range(first, stop_row):
         for piece in range(pieces.shape[0]):
             start, stop, k = pieces[piece]

@@ -15,7 +15,7 @@ two apart.
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE
 
 __all__ = ["screen"]
 
@@ -67,7 +67,7 @@ def _screen(
     above2, below2, drops, found,
 ):  # fmt: skip
     n_frames, last = values.shape[2], sky_variance.shape[2] - 1
-    above_level = np.empty(SEGMENT, dtype=np.float32)
+    above_level = np.empty(np.max(pieces[:, 1] - pieces[:, 0]), dtype=np.float32)
     for row in range(values.shape[1]):
         for piece in range(pieces.shape[0]):
             start, stop, k = pieces[piece]
