@@ -13,7 +13,8 @@ from pipeline.errors import StageError
 from pipeline.fitsio import read_frame
 from pipeline.numerics.camera import NoiseModel
 from pipeline.numerics.cfa import Cfa
-from pipeline.numerics.raw_to_rate import raw_to_rate
+from pipeline.numerics.raw_to_rate import marked_rate, raw_to_rate
+from pipeline.numerics.sparse_sampling import sample_raw
 from pipeline.session_masters import Flags, read_masters, session_camera, session_pedestal
 
 __all__ = ["CalibratedFrame", "Calibrator"]
@@ -167,13 +168,18 @@ class Calibrator:
         pedestal, flat = (
             plane[part] if isinstance(plane, np.ndarray) else plane for plane in (self.pedestal, self.flat)
         )
-        rate, invalid, saturated = raw_to_rate(
+        return marked_rate(
             pixels.part(rows, columns), pedestal, flat, self.invalid[part],
             self.noise.electrons_per_adu / frame.exposure_s, level=self._untrusted_level(),
         )  # fmt: skip
-        rate[saturated] = np.inf
-        rate[invalid] = np.nan
-        return rate
+
+    def rates_at(self, frame, pixels, placement, positions):
+        """(C, n) samples of a frame at ``positions``; see :func:`pipeline.numerics.sparse_sampling.sample_raw`."""
+        self._expect_size(frame, pixels.shape)
+        return sample_raw(
+            pixels.part((0, self.shape[0]), (0, self.shape[1])), self.pedestal, self.flat, self.invalid,
+            self.noise.electrons_per_adu / frame.exposure_s, self.cfa, placement, positions, level=self._untrusted_level(),
+        )  # fmt: skip
 
     def usual_variance(self, frame, rate, y, x):
         """Variance of pixels at ``rate`` at the places nearest to (x, y), with the flat field there; (n,) each."""

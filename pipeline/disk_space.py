@@ -12,8 +12,8 @@ __all__ = ["DiskNeed", "describe_disk", "disk_need", "shown_bytes"]
 MASTER_BYTES = 9
 """A pixel of a master: value and variance in float32, mask."""
 
-SESSION_BYTES = 16
-"""A pixel and channel of a session's partial sum: mean, weight and variance in float32, two counts in uint16."""
+SESSION_BYTES = 5
+"""A pixel and channel of a session's partial sum, compressed: some 3 where frames are dropped, less where interpolated."""
 
 STACK_BYTES = 16
 """A pixel and channel of a filter set's stack: value, variance, coverage and rejected share in float32."""

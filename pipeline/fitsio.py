@@ -24,6 +24,7 @@ from pipeline.errors import InputError
 from pipeline.provenance import SOFTWARE_NAME
 
 __all__ = [
+    "RATE_UNIT",
     "UNITS_OF_EXTENSION",
     "RawPixels",
     "read_frame",
@@ -33,8 +34,10 @@ __all__ = [
     "read_keywords",
     "read_linear",
     "read_rows",
+    "read_shape",
     "write_fits",
     "write_linear",
+    "write_packed",
 ]
 
 RATE_UNIT = "electron/s"
@@ -59,6 +62,9 @@ LARGEST_ADU = 2.0**32
 LARGEST_COMPRESSION = 1032
 """Deflate cannot shrink anything by more (zlib's technical details: 1032 to 1), nor do the other methods of FITS on
 anything but a frame without content."""
+
+PACKED_ROWS = 16
+"""Rows that are compressed together: few enough to read a band, many enough that starting anew costs nothing."""
 
 GZIP_MAGIC = b"\x1f\x8b"
 """First bytes of a gzip file (RFC 1952, section 2.3.1)."""
@@ -171,8 +177,13 @@ class RawPixels:
             raise InputError(f"{self.path}: the pixels cannot be read ({_first_line(error)})") from error
         part = pixels[slice(*rows), slice(*columns)]
         if unsigned:
-            # The standard's way to keep unsigned numbers (FITS 4.0, section 5.2.5): the sign bit is flipped.
-            return part.astype(np.int16).view(np.uint16) ^ np.uint16(0x8000)
+            # The standard's way to keep unsigned numbers (FITS 4.0, section 5.2.5): the sign bit is flipped. Copied and
+            # turned in place, three times as fast as a change of type.
+            numbers = np.array(part, order="C").view(np.uint16)
+            if not kind.isnative:
+                numbers.byteswap(inplace=True)
+            numbers ^= np.uint16(0x8000)
+            return numbers
         wanted = np.float32 if part.dtype.kind == "f" else np.int32
         return part.astype(np.uint16 if part.dtype == np.uint16 else wanted)
 
@@ -245,6 +256,12 @@ def read_rows(path, names, first, stop, *, step=1):
         return rows
 
 
+def read_shape(path, name):
+    """Shape of a named image of a file of ours."""
+    with _opened(path) as hdus:
+        return tuple(hdus[name].shape)
+
+
 def read_keywords(path):
     """Primary header of a file of ours, as an astropy ``Header``."""
     with _opened(path) as hdus:
@@ -288,23 +305,39 @@ def write_fits(path, data, *, extensions=None, keywords=None, history=None, buni
     bunit : unit of the primary image
     """
     primary = fits.PrimaryHDU(_storable(data))
-    header = primary.header
     if bunit:
-        header["BUNIT"] = (bunit, "unit of the pixel values")
-    header["SOFTWARE"] = (f"{SOFTWARE_NAME} {__version__}", "software that wrote this file")
-    for key, entry in (keywords or {}).items():
-        value, comment = entry if isinstance(entry, tuple) else (entry, None)
-        if value is not None:
-            header[key] = (_card_value(value), comment)
-    for line in history or ():
-        header["HISTORY"] = line
-    hdus = fits.HDUList([primary])
+        primary.header["BUNIT"] = (bunit, "unit of the pixel values")
+    hdus = fits.HDUList([_with_cards(primary, keywords, history)])
     for name, plane in (extensions or {}).items():
         extension = fits.ImageHDU(_storable(plane), name=name)
         unit = UNITS_OF_EXTENSION.get(name, "")
         if unit:
             extension.header["BUNIT"] = (unit, "unit of the pixel values")
         hdus.append(extension)
+    with replaced(path) as temporary:
+        hdus.writeto(temporary, overwrite=True, checksum=True, output_verify="exception")
+
+
+def write_packed(path, planes, *, steps=None, units=None, keywords=None, history=None):
+    """Write planes of whole numbers, each compressed without loss (RICE, FITS 4.0, section 10), atomically.
+
+    Parameters
+    ----------
+    path : where to
+    planes : dict name -> (..., ny, nx) int16 or int32; the extensions, behind a primary unit without pixels
+    steps : dict name -> what one count stands for, written as BSCALE
+    units : dict name -> BUNIT
+    keywords, history : as for :func:`write_fits`
+    """
+    hdus = fits.HDUList([_with_cards(fits.PrimaryHDU(), keywords, history)])
+    for name, plane in planes.items():
+        tile = (*(1,) * (plane.ndim - 2), min(PACKED_ROWS, plane.shape[-2]), plane.shape[-1])
+        hdu = fits.CompImageHDU(plane, name=name, compression_type="RICE_1", tile_shape=tile)
+        if (steps or {}).get(name):
+            hdu.header["BSCALE"] = (steps[name], "what one count stands for")
+        if (units or {}).get(name):
+            hdu.header["BUNIT"] = (units[name], "unit of the pixel values")
+        hdus.append(hdu)
     with replaced(path) as temporary:
         hdus.writeto(temporary, overwrite=True, checksum=True, output_verify="exception")
 
@@ -317,6 +350,19 @@ def write_linear(path, image, *, extensions=None, keywords=None, history=None):
     write_fits(
         path, image.value, extensions={**planes, **(extensions or {})}, keywords=keywords, history=history
     )
+
+
+def _with_cards(primary, keywords, history):
+    """The primary unit with the cards that every file of ours has, and its own."""
+    header = primary.header
+    header["SOFTWARE"] = (f"{SOFTWARE_NAME} {__version__}", "software that wrote this file")
+    for key, entry in (keywords or {}).items():
+        value, comment = entry if isinstance(entry, tuple) else (entry, None)
+        if value is not None:
+            header[key] = (_card_value(value), comment)
+    for line in history or ():
+        header["HISTORY"] = line
+    return primary
 
 
 class _opened:

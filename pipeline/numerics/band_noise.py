@@ -3,17 +3,18 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
-__all__ = ["LEAST_VARIANCE_SHARE", "SEGMENT", "BandNoise", "by_frames", "by_rows"]
+__all__ = ["LEAST_VARIANCE_SHARE", "SEGMENT", "BandNoise", "by_frames", "by_rows", "node_place"]
 
 LEAST_VARIANCE_SHARE = 0.25
 """Where the signal lies below the level to which the sky variance belongs, the variance falls; not below this
 share of it, since read noise and dark current stay."""
 
 
-SEGMENT = 128
-"""Columns that are worked on at once: the samples of 32 frames at 128 columns fill 16 KB, half a first-level cache,
-and sixteen vectors of eight are long enough to pay for starting a loop."""
+SEGMENT = 512
+"""Columns that are worked on at once at most: long enough to pay for starting a loop, and the sums of so many lie in the
+first-level cache."""
 
 
 def by_rows(samples):
@@ -82,3 +83,15 @@ class BandNoise:
         left = int(np.clip(np.searchsorted(self.nodes, column, side="right") - 1, 0, self.nodes.size - 2))
         share = (column - self.nodes[left]) / (self.nodes[left + 1] - self.nodes[left])
         return left, float(np.clip(share, 0.0, 1.0))
+
+
+@njit(cache=True, nogil=True)
+def node_place(nodes, column):
+    """Nodes to the left and right of a column and the share of the way between them; constant beyond the outer ones."""
+    last = nodes.size - 1
+    if column <= nodes[0]:
+        return 0, 0, 0.0
+    if column >= nodes[last]:
+        return last, last, 0.0
+    k = np.searchsorted(nodes, column, side="right") - 1
+    return k, k + 1, (column - nodes[k]) / (nodes[k + 1] - nodes[k])

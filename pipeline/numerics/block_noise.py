@@ -3,7 +3,10 @@
 The object on the sky is the same in every frame, so the difference of two stacks of disjoint halves of the
 frames holds noise alone. It is looked at in blocks of 8 x 8 pixels, since resampled neighbours correlate and a
 single pixel looks better than it is; blocks are spread over the whole field, one in each cell of a grid, and
-their scatter is taken robustly, so that a star whose seeing changed does not count. Each block is divided by
+their scatter is taken robustly. In a field full of stars that is not enough: most blocks hold the wings of some, which
+change with the seeing. So the halves are made alike in seeing: of the frames in the order of their star widths the
+first, fourth, fifth, eighth, ... go to one half and the others to the other, which cancels what is linear in the order.
+Each block is divided by
 what the model expects of it before the scatter is taken; the figures given are that ratio times the
 expected noise of the median block.
 """
@@ -114,13 +117,14 @@ class BlockSamples:
                     np.maximum(sky + photons, LEAST_VARIANCE_SHARE * sky) * density_factors[:, c]
                 )
 
-    def figures(self, weights, channel):
+    def figures(self, weights, channel, *, fwhm_px=None):
         """Noise against the number of frames.
 
         Parameters
         ----------
         weights : (N, C) of the frames
         channel : index
+        fwhm_px : (N,) seeing of the frames, NaN where unknown; all alike by default
 
         Returns
         -------
@@ -130,13 +134,12 @@ class BlockSamples:
         block, sample, variance = (a[usable, channel] for a in (self.block, self.sample, self.variance))
         weight = weights[usable, channel]
         n = usable.size
+        fwhm = np.zeros(n) if fwhm_px is None else np.asarray(fwhm_px, dtype=np.float64)[usable]
         counts = sorted({*(2**k for k in range(n.bit_length()) if 2**k <= n), n} - {0})
         made = NoiseFigures(counts, [], [], [])
         for count in counts:
             # Two stacks of `count` frames each where there are as many, else the two halves of `count` frames.
-            first, second = (slice(0, 2 * count, 2), slice(1, 2 * count, 2))
-            if 2 * count > n:
-                first, second = slice(0, count, 2), slice(1, count, 2)
+            first, second = _halves(fwhm[: 2 * count if 2 * count <= n else count])
             _, whole_variance = _mean(block[:count], variance[:count], weight[:count])
             expected = (
                 float(np.sqrt(np.nanmedian(whole_variance))) / BLOCK
@@ -151,6 +154,13 @@ class BlockSamples:
                 enough = np.isfinite(pull).sum() >= LEAST_BLOCKS
                 out.append(float(mad_std(pull)) * expected * BLOCK / scale if enough else np.nan)
         return made
+
+
+def _halves(fwhm):
+    """Indices of two halves of the frames that are alike in seeing."""
+    order = np.argsort(fwhm, kind="stable")
+    side = (np.arange(order.size) + 1) // 2 % 2
+    return order[side == 0], order[side == 1]
 
 
 def _mean(values, variance, weight):

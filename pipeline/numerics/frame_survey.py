@@ -9,14 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from pipeline.numerics.frame_positions import frame_positions
 from pipeline.numerics.photometric_scale import ChannelScale, match_stars, photometric_scales
 from pipeline.numerics.relative_background import fit_relative_background
-from pipeline.numerics.sampling import lattice_density_factor, resample
+from pipeline.numerics.sampling import lattice_density_factor
 from pipeline.numerics.surface import PolynomialSurface
 from pipeline.numerics.weights import frame_weight
 
-__all__ = ["FrameSurvey", "sample_on_grid", "star_scales", "survey_frame", "usual_level"]
+__all__ = ["FrameSurvey", "star_scales", "survey_frame", "usual_level"]
 
 MATCH_RADIUS_PX = 2.0
 """Stars of a registered frame lie within a fraction of a pixel of the reference's; two pixels allow for faint
@@ -47,23 +46,6 @@ class FrameSurvey:
     weight: np.ndarray
 
 
-def sample_on_grid(value, cfa, placement, grid, *, kernel="lanczos"):
-    """Signal of a frame at the places of a grid, in output units before scaling.
-
-    Parameters
-    ----------
-    value : (ny, nx) float32, electrons per second; NaN or infinity where it cannot be used
-
-    Returns
-    -------
-    signal : (C, n); NaN where the frame does not reach
-    places : (x, y, area), each (n,), of the grid's places in the frame
-    """
-    places = frame_positions(placement.pose, grid.x, grid.y)
-    signal, _ = resample(value, cfa, placement, places, kernel=kernel)
-    return signal, places
-
-
 def star_scales(stars, pose, reference, channels, *, wanted_error=0.01):
     """Scale of every channel of a frame from its stars.
 
@@ -90,7 +72,8 @@ def survey_frame(
 
     Parameters
     ----------
-    signal, pixel_variance : from :func:`sample_on_grid`
+    signal, pixel_variance : (C, n) of the frame at the places of the grid, in output units before scaling; NaN where
+        it does not reach
     scales : list of ChannelScale
     reference_signal : (C, n) of the reference frame on the same grid
     pose : Pose of the frame

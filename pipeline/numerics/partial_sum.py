@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT, BandNoise, by_rows
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, BandNoise, by_rows, node_place
 
-__all__ = ["PartialSum", "combine", "merge", "warm"]
+__all__ = ["PartialSum", "combine", "count_samples", "leave_out", "merge", "warm"]
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,8 @@ def combine(
     ----------
     values, weights, outlier : (N, C, h, w) as in :func:`pipeline.numerics.rejection.find_outliers`; a finite value
         with weight 0 is a saturated sample
-    centre : (C, h, w) float32, robust centre of the samples; where all are rejected, the one nearest to it stays
+    centre : (C, h, w) float32, robust centre of the samples; where all are rejected, the one nearest to it stays. With
+        ``outlier`` None all samples are summed and there is no last resort
     models : C of BandNoise of the band
     frame_weights : (N, C) float64
     density_factors : (N, C) raw pixel variance to equivalent uncorrelated variance of the frame's samples; at most 255
@@ -73,16 +74,15 @@ def combine(
     units : (C,) completeness of a sample whose weight is 255; 1 by default
     """
     columns = (0, values.shape[3]) if columns is None else columns
-    values, weights, outlier = (by_rows(samples) for samples in (values, weights, outlier))
+    values, weights = by_rows(values), by_rows(weights)
     frame_weights = np.ascontiguousarray(frame_weights, dtype=np.float64)
     density_factors = np.ascontiguousarray(density_factors, dtype=np.float64)
+    units = np.ones(len(models)) if units is None else units
     for c, model in enumerate(models):
         _combine(
             values,
             weights,
-            outlier,
             c,
-            centre[c],
             model.sky_variance,
             model.level,
             model.gain,
@@ -91,13 +91,67 @@ def combine(
             density_factors[:, c],
             rows[0],
             rows[1],
-            (1.0 if units is None else float(units[c])) / 255.0,
+            float(units[c]) / 255.0,
             into.mean[c],
             into.weight[c],
             into.variance[c],
             into.coverage[c],
             into.rejected[c],
         )
+    if outlier is not None:
+        leave_out(
+            values, weights, by_rows(outlier), centre, models, frame_weights=frame_weights, density_factors=density_factors,
+            into=into, rows=rows, columns=columns, units=units,
+        )  # fmt: skip
+
+
+def leave_out(
+    values, weights, outlier, centre, models, *, frame_weights, density_factors, into, rows, columns, units
+):  # fmt: skip
+    """Sum anew, without the outliers, what has some; where nothing is kept, give the last resort.
+
+    Parameters
+    ----------
+    values, weights, outlier : (C, h, N, w) in the memory order of :func:`pipeline.numerics.band_noise.by_rows`
+    into : PartialSum of all samples of ``rows`` and ``columns``, which is put right
+    centre, models, frame_weights, density_factors, rows, columns, units : as for :func:`combine`
+    """
+    for c, model in enumerate(models):
+        _leave_out(
+            values,
+            weights,
+            outlier,
+            c,
+            centre[c],
+            model.nodes,
+            model.sky_variance,
+            model.level,
+            model.gain,
+            frame_weights[:, c],
+            density_factors[:, c],
+            rows[0],
+            columns[0],
+            float(units[c]) / 255.0,
+            into.mean[c],
+            into.weight[c],
+            into.variance[c],
+            into.coverage[c],
+            into.rejected[c],
+        )
+
+
+def count_samples(weights, outlier, *, rows, columns):
+    """Samples of every frame and channel in a part of a band, (N, C) each: all, and the outliers.
+
+    Parameters
+    ----------
+    weights, outlier : (C, h, N, w) in the memory order of :func:`pipeline.numerics.band_noise.by_rows`
+    rows, columns : (first, stop) of the part
+    """
+    n_channels, _, n_frames, _ = weights.shape
+    seen, gone = (np.zeros((n_frames, n_channels), dtype=np.int64) for _ in "sg")
+    _count(weights, outlier, *rows, *columns, seen, gone)
+    return seen, gone
 
 
 def merge(parts):
@@ -145,6 +199,8 @@ def merge(parts):
 
 def warm():
     """Compile the kernels of this module."""
+    nothing = np.zeros((1, 4, 3, 4), dtype=np.uint8)
+    count_samples(nothing, nothing.astype(bool), rows=(0, 4), columns=(0, 4))
     model = BandNoise(np.array([1.5]), np.ones((3, 4, 1)), np.zeros((4, 1)), np.zeros(3))
     shape = (3, 1, 4, 4)
     combine(
@@ -163,36 +219,18 @@ def warm():
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _combine(
-    values,
-    weights,
-    outlier,
-    c,
-    centre,
-    sky_variance,
-    level,
-    gain,
-    pieces,
-    places,
-    frame_weights,
-    density_factors,
-    first,
-    stop_row,
-    unit,
-    mean_out,
-    weight_out,
-    variance_out,
-    coverage_out,
-    rejected_out,
-):
+    values, weights, c, sky_variance, level, gain, pieces, places, frame_weights, density_factors, first, stop_row, unit,
+    mean_out, weight_out, variance_out, coverage_out, rejected_out,
+):  # fmt: skip
     n_frames = values.shape[2]
     last = sky_variance.shape[2] - 1
-    origin = pieces[0, 0]
-    each = np.empty(SEGMENT, np.float32)
-    total, signal = np.empty(SEGMENT), np.empty(SEGMENT)
-    mean, variance = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
+    origin, longest = pieces[0, 0], np.max(pieces[:, 1] - pieces[:, 0])
+    each = np.empty(longest, np.float32)
+    total, signal = np.empty(longest), np.empty(longest)
+    mean, variance = np.empty(longest, np.float32), np.empty(longest, np.float32)
     # Noise at the usual level, and what each electron per second above it adds: linear, so one pass will do.
-    quiet, photons = np.empty(SEGMENT, np.float32), np.empty(SEGMENT, np.float32)
-    there, kept, seen = np.empty(SEGMENT, np.uint8), np.empty(SEGMENT, np.uint8), np.empty(SEGMENT, np.uint8)
+    quiet, photons = np.empty(longest, np.float32), np.empty(longest, np.float32)
+    kept = np.empty(longest, np.uint8)
     for row in range(first, stop_row):
         for piece in range(pieces.shape[0]):
             start, stop, k = pieces[piece]
@@ -204,13 +242,10 @@ def _combine(
             quiet[:] = 0.0
             photons[:] = 0.0
             kept[:] = 0
-            seen[:] = 0
             # Frame by frame along the row, as the samples lie in memory; each pixel sums in the order of the frames.
             for i in range(n_frames):
                 if frame_weights[i] <= 0.0:
                     continue
-                x, w = values[c, row, i, start:stop], weights[c, row, i, start:stop]
-                out = outlier[c, row, i, start:stop]
                 heavy = np.float32(frame_weights[i] * unit)
                 # w^2 / completeness: the variance of the sample cancels one of the weight's.
                 noisy = frame_weights[i] * density_factors[i]
@@ -219,28 +254,9 @@ def _combine(
                 step = np.float32(noisy * dt * across)
                 electron = np.float32(noisy * gain[i])
                 _add(
-                    x,
-                    w,
-                    out,
-                    heavy,
-                    base,
-                    step,
-                    electron,
-                    each,
-                    there,
-                    total,
-                    signal,
-                    quiet,
-                    photons,
-                    kept,
-                    seen,
-                )
-            for n in range(width):
-                if kept[n] == 0:
-                    _last_resort(
-                        values, weights, c, row, start + n, centre[row, start + n], frame_weights, density_factors,
-                        sky_variance, gain, k, right, t + n * dt, unit, n, total, signal, quiet, photons, kept,
-                    )  # fmt: skip
+                    values[c, row, i, start:stop], weights[c, row, i, start:stop], heavy, base, step, electron, each,
+                    total, signal, quiet, photons, kept,
+                )  # fmt: skip
             y, left, end = row - first, start - origin, stop - origin
             across = level[row, right] - level[row, k]
             base, step = np.float32(level[row, k] + t * across), np.float32(dt * across)
@@ -250,12 +266,12 @@ def _combine(
             for n in range(width):
                 weight_out[y, left + n] = total[n]
                 coverage_out[y, left + n] = kept[n]
-                rejected_out[y, left + n] = seen[n] - kept[n]
+                rejected_out[y, left + n] = 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _settle(total, signal, quiet, photons, base, step, mean, variance):
-    """Mean and variance from the sums; where the weight is 0, ``signal`` is the mean of the saturated."""
+    """Mean and variance from the sums; 0 where the weight is."""
     none, least = np.float32(0.0), np.float32(LEAST_VARIANCE_SHARE)
     for n in range(total.size):
         mean[n] = np.float32(signal[n] / (total[n] if total[n] > 0.0 else 1.0))
@@ -270,15 +286,13 @@ def _settle(total, signal, quiet, photons, base, step, mean, variance):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add(x, w, out, heavy, base, step, electron, each, there, total, signal, quiet, photons, kept, seen):
-    """Add one frame's piece of a row; ``each`` and ``there`` are scratch space."""
+def _add(x, w, heavy, base, step, electron, each, total, signal, quiet, photons, kept):
+    """Add one frame's piece of a row; ``each`` is scratch space."""
     none = np.float32(0.0)
     width = x.size
     # Several loops: with more arrays in one, the compiler no longer proves that they do not overlap.
     for n in range(width):
-        there[n] = w[n] if not out[n] else np.uint8(0)
-    for n in range(width):
-        each[n] = heavy * np.float32(there[n])
+        each[n] = heavy * np.float32(w[n])
     for n in range(width):
         total[n] += each[n]
         signal[n] += each[n] * x[n] if each[n] > none else none
@@ -286,35 +300,89 @@ def _add(x, w, out, heavy, base, step, electron, each, there, total, signal, qui
         quiet[n] += each[n] * (base + step * np.float32(n))
         photons[n] += each[n] * electron
     for n in range(width):
-        kept[n] += np.uint8(there[n] > 0)
-        seen[n] += np.uint8(w[n] > 0)
+        kept[n] += np.uint8(w[n] > 0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _leave_out(
+    values, weights, outlier, c, centre, nodes, sky_variance, level, gain, frame_weights, density_factors, first_row,
+    first_column, unit, mean_out, weight_out, variance_out, coverage_out, rejected_out,
+):  # fmt: skip
+    n_frames = values.shape[2]
+    touched = np.empty(mean_out.shape[1], dtype=np.uint8)
+    for y in range(mean_out.shape[0]):
+        row = first_row + y
+        for x in range(touched.size):
+            touched[x] = coverage_out[y, x] == 0
+        for i in range(n_frames):
+            line = outlier[c, row, i, first_column : first_column + touched.size]
+            for x in range(touched.size):
+                touched[x] |= np.uint8(line[x])
+        for x in range(touched.size):
+            if not touched[x]:
+                continue
+            column = first_column + x
+            left, right, share = node_place(nodes, column)
+            total, signal, quiet, photons, kept, gone = 0.0, 0.0, 0.0, 0.0, 0, 0
+            # Of the tainted samples the one that the robust centre believes most; the sum of the saturated ones.
+            least, nearest, limits, limit_sum = np.inf, -1, 0, 0.0
+            for i in range(n_frames):
+                sample, weight = values[c, row, i, column], weights[c, row, i, column]
+                if frame_weights[i] <= 0.0 or sample != sample:
+                    continue
+                if weight == 0:
+                    limit_sum += sample
+                    limits += 1
+                    continue
+                if outlier[c, row, i, column]:
+                    gone += 1
+                    if abs(sample - centre[row, column]) < least:
+                        least, nearest = abs(sample - centre[row, column]), i
+                    continue
+                kept += 1
+                total, signal, quiet, photons = _with_sample(
+                    total, signal, quiet, photons, sample, frame_weights[i] * unit * weight, frame_weights[i] * density_factors[i],
+                    sky_variance[i, row, left] + share * (sky_variance[i, row, right] - sky_variance[i, row, left]), gain[i],
+                )  # fmt: skip
+            if kept == 0 and nearest >= 0:
+                kept, gone, i = 1, gone - 1, nearest
+                total, signal, quiet, photons = _with_sample(
+                    total, signal, quiet, photons, values[c, row, i, column], frame_weights[i] * unit * weights[c, row, i, column],
+                    frame_weights[i] * density_factors[i],
+                    sky_variance[i, row, left] + share * (sky_variance[i, row, right] - sky_variance[i, row, left]), gain[i],
+                )  # fmt: skip
+            coverage_out[y, x], rejected_out[y, x], weight_out[y, x] = kept, gone, total
+            if kept == 0:
+                # With weight 0: the best there is where all samples are saturated.
+                mean_out[y, x] = limit_sum / limits if limits else 0.0
+                variance_out[y, x] = 0.0
+                continue
+            mean = signal / total
+            usual = level[row, left] + share * (level[row, right] - level[row, left])
+            noise = max(quiet + photons * (mean - usual), LEAST_VARIANCE_SHARE * quiet)
+            mean_out[y, x], variance_out[y, x] = mean, noise / total / total
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _with_sample(total, signal, quiet, photons, sample, weight, noisy, sky, gain):
+    """The sums with one sample more."""
+    return (
+        total + weight,
+        signal + weight * sample,
+        quiet + weight * noisy * sky,
+        photons + weight * noisy * gain,
+    )
 
 
 @njit(cache=True, nogil=True)
-def _last_resort(
-    values, weights, c, row, column, centre, frame_weights, density_factors, sky_variance, gain, k, right, share, unit,
-    n, total, signal, quiet, photons, kept,
-):  # fmt: skip
-    """Where nothing was kept: of the tainted samples the one that the robust centre believes most, else the mean of
-    the saturated ones, with weight 0.
-    """
-    least, nearest, limits = np.inf, -1, 0
-    for i in range(values.shape[2]):
-        x = values[c, row, i, column]
-        if frame_weights[i] <= 0.0 or x != x:
-            continue
-        if weights[c, row, i, column] == 0:
-            signal[n] += x
-            limits += 1
-        elif abs(x - centre) < least:
-            least, nearest = abs(x - centre), i
-    if nearest < 0:
-        signal[n] = signal[n] / limits if limits else 0.0
-        return
-    total[n] = frame_weights[nearest] * unit * weights[c, row, nearest, column]
-    signal[n] = total[n] * values[c, row, nearest, column]
-    sky = sky_variance[nearest, row]
-    share_of_noise = total[n] * frame_weights[nearest] * density_factors[nearest]
-    quiet[n] = share_of_noise * (sky[k] + share * (sky[right] - sky[k]))
-    photons[n] = share_of_noise * gain[nearest]
-    kept[n] = 1
+def _count(weights, outlier, top, bottom, left, right, seen, gone):
+    for c in range(weights.shape[0]):
+        for row in range(top, bottom):
+            for i in range(weights.shape[2]):
+                there, out = weights[c, row, i, left:right], outlier[c, row, i, left:right]
+                some, bad = np.int32(0), np.int32(0)
+                for n in range(there.size):
+                    some += np.int32(there[n] > 0)
+                    bad += np.int32(out[n])
+                seen[i, c] += some
+                gone[i, c] += bad

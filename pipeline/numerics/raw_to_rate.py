@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-__all__ = ["raw_to_rate", "warm"]
+__all__ = ["marked_rate", "raw_to_rate", "warm"]
 
 
 def raw_to_rate(raw, pedestal, flat, invalid, factor, *, level):
@@ -33,12 +33,25 @@ def raw_to_rate(raw, pedestal, flat, invalid, factor, *, level):
     )
 
 
+def marked_rate(raw, pedestal, flat, invalid, factor, *, level):
+    """The same (ny, nx) float32 alone: NaN where invalid, infinity where saturated."""
+    return _marked_rate(
+        raw,
+        _rows(pedestal, raw.shape[1]),
+        _rows(flat, raw.shape[1]),
+        invalid,
+        np.float32(factor),
+        np.float32(np.inf if level is None else level),
+    )
+
+
 def warm():
     """Compile the kernel for what cameras write, with and without masters."""
     nothing = np.zeros((4, 4), dtype=np.bool_)
     plane = np.ones((4, 4), dtype=np.float32)
     for kind in (np.uint16, np.int32, np.float32):
-        raw_to_rate(np.ones((4, 4), dtype=kind), plane, plane, nothing, 1.0, level=None)
+        for kernel in (raw_to_rate, marked_rate):
+            kernel(np.ones((4, 4), dtype=kind), plane, plane, nothing, 1.0, level=None)
 
 
 def _rows(value, nx):
@@ -66,3 +79,21 @@ def _raw_to_rate(raw, pedestal, flat, invalid, factor, level):
             bads[column] = known_bad[column] | (not abs(value) < infinite)
             full[column] = number >= level
     return rate, bad, saturated
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _marked_rate(raw, pedestal, flat, invalid, factor, level):
+    ny, nx = raw.shape
+    rate = np.empty((ny, nx), dtype=np.float32)
+    infinite, nothing = np.float32(np.inf), np.float32(np.nan)
+    for row in range(ny):
+        below = pedestal[row if pedestal.shape[0] > 1 else 0]
+        seen = flat[row if flat.shape[0] > 1 else 0]
+        numbers, known_bad, rates = raw[row], invalid[row], rate[row]
+        for column in range(nx):
+            number = np.float32(numbers[column])
+            value = (number - below[column]) * factor / seen[column]
+            bad = known_bad[column] | (not abs(value) < infinite)
+            value = infinite if number >= level else value
+            rates[column] = nothing if bad else value
+    return rate

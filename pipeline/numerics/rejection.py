@@ -20,6 +20,9 @@ a limited reach; a very strong one takes its neighbours with it unconditionally.
 result independent of how the image was cut into bands, as long as a band comes with ``halo_pixels()`` more rows
 on both sides.
 
+All this is done only where :mod:`pipeline.numerics.screening` finds a sample far from the mean of the others, and around
+the hits; elsewhere the mean is the centre.
+
 With three frames and more the median holds against one bad sample; with two the one further from the sky's
 level is rejected if the difference is clear; with one nothing can be told.
 
@@ -27,17 +30,15 @@ References
 ----------
 .. [1] D. Gruen, S. Seitz, G. M. Bernstein, "Implementation of robust image artifact removal in SWarp through
    clipped mean stacking", PASP 126 (2014) 158 (the idea; their formula is not used).
-.. [2] K. E. Batcher, "Sorting networks and their applications", AFIPS Spring Joint Computer Conference 32
-   (1968) 307 (from memory).
 """
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, SEGMENT, BandNoise, by_frames, by_rows
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, BandNoise, by_frames, by_rows, node_place
+from pipeline.numerics.screening import screen
 
 __all__ = ["Thresholds", "find_outliers", "halo_pixels", "slope_share", "warm"]
 
@@ -56,7 +57,8 @@ MISPLACED_DROP = 2.0
 """Upper limit of how much more of the slope a drop that hardly touches the pixel may take: its centre is no further
 away than for one that touches it at half."""
 
-OK, SUSPECT, HIT, STRONG, NEIGHBOUR = 0, 1, 2, 3, 4
+UNSEEN, CLEARED, SUSPECT, HIT, STRONG, NEIGHBOUR = range(6)
+"""States of a sample; from ``HIT`` on it goes."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +112,9 @@ def slope_share(fwhm, peak_losses, thresholds):
     return thresholds.slope + thresholds.slope_seeing * change + thresholds.slope_sampling * losses
 
 
-def find_outliers(values, weights, models, *, noise_factors, slope_shares, thresholds, drops=False):
+def find_outliers(
+    values, weights, models, *, noise_factors, slope_shares, thresholds, drops=False, mean=None, total=None, heavy=None
+):  # fmt: skip
     """Which samples of a band to leave out.
 
     Parameters
@@ -123,45 +127,46 @@ def find_outliers(values, weights, models, *, noise_factors, slope_shares, thres
     slope_shares : (N,) from :func:`slope_share`
     thresholds : Thresholds
     drops : True where a sample is what single pixels drop there: a smaller overlap then makes it no noisier
+    mean, total : (C, h, w) float32, weighted mean of all samples and sum of the weights; by default with equal ones
+    heavy : (N, C), weight of a sample of frame i in these whose byte is 1
 
     Returns
     -------
     outlier : (N, C, h, w) bool
-    centre : (C, h, w) float32, NaN where there is no sample
+    centre : (C, h, w) float32, the mean where nothing was suspicious; NaN where there is no sample
     """
-    n_frames, n_channels, height, width = values.shape
     values, weights = by_rows(values), by_rows(weights)
+    if mean is None:
+        mean, total = plain_mean(values, weights)
+        heavy = np.ones((values.shape[2], values.shape[0]))
     flags = np.zeros(values.shape, dtype=np.uint8)
-    centre = np.empty((n_channels, height, width), dtype=np.float32)
-    spread, across, slope = (np.empty((height, width), dtype=np.float32) for _ in range(3))
-    hits = np.zeros((n_channels, height, n_frames), dtype=bool)
     strong = max(thresholds.strong, thresholds.high)
-    limits = np.array([thresholds.high, thresholds.low, thresholds.grow, strong], dtype=np.float32)
-    shares = np.asarray(slope_shares, dtype=np.float32)
-    first, second = _sorting_network(n_frames)
+    farthest = np.float32(MISPLACED_DROP if drops else np.inf)
+    centre = np.where(total > 0, mean, np.float32(np.nan))
+    found = np.empty(mean.shape, dtype=np.bool_)
     for c, model in enumerate(models):
-        noise = (model.sky_variance, model.level, *model.segments(0, width))
-        factor = np.float32(noise_factors[c])
-        high = np.float32(thresholds.high)
-        _centres(values, weights, c, *noise, factor, high, first, second, centre[c], spread)
-        _local_range(centre[c], across, slope)
-        _compare(
+        found[c] = screen(
+            values, weights, c, model, mean[c], total[c], heavy=heavy[:, c], factor=noise_factors[c],
+            limits=(thresholds.high, thresholds.low), drops=drops,
+        )  # fmt: skip
+    if found.any():
+        _reject(
             values,
             weights,
-            c,
-            *noise,
-            model.gain,
-            factor,
-            centre[c],
-            spread,
-            slope,
-            shares,
-            limits,
+            found,
+            centre,
+            models[0].nodes,
+            np.stack([model.sky_variance for model in models]),
+            np.stack([model.level for model in models]),
+            np.stack([model.gain for model in models]),
+            np.asarray(noise_factors, dtype=np.float64),
+            np.asarray(slope_shares, dtype=np.float64),
+            np.array([thresholds.high, thresholds.low, thresholds.grow, strong]),
+            thresholds.reach,
+            float(farthest),
             drops,
             flags,
-            hits,
         )
-    _grow(flags, hits, thresholds.reach)
     return by_frames(np.greater_equal(flags, HIT, out=flags.view(bool))), centre
 
 
@@ -169,311 +174,211 @@ def warm():
     """Compile the kernels of this module."""
     model = BandNoise(np.array([1.5]), np.ones((3, 4, 1)), np.zeros((4, 1)), np.zeros(3))
     values = np.zeros((3, 1, 4, 4), dtype=np.float32)
+    values[0, 0, 1, 1] = 100.0
     find_outliers(
         values,
         np.full(values.shape, 255, dtype=np.uint8),
         [model],
         noise_factors=[1.0],
-        slope_shares=np.ones(3),
+        slope_shares=np.zeros(3),
         thresholds=Thresholds(),
     )
 
 
-@cache
-def _sorting_network(n):
-    """Pairs (first, second) of an odd-even merge sort of n numbers, to be put in order one after the other.
+def plain_mean(values, weights):
+    """Mean (C, h, w) of samples (C, h, N, w) weighted by their bytes alone, and the sum of these."""
+    weights = weights.astype(np.float32)
+    total = weights.sum(axis=2)
+    signal = np.where(weights > 0, weights * np.nan_to_num(values, posinf=0.0), 0.0).sum(axis=2)
+    return np.divide(signal, total, out=np.zeros_like(total), where=total > 0).astype(np.float32), total
 
-    Batcher [2]_, for the next power of two; the places beyond n would hold infinity, which no comparison moves.
-    A network has no branches, so that the numbers of many columns are sorted side by side.
-    """
-    size = 1 << max(n - 1, 0).bit_length()
-    pairs = []
-    p = 1
-    while p < size:
-        k = p
-        while k >= 1:
-            for j in range(k % p, size - k, 2 * k):
-                for i in range(k):
-                    low, high = i + j, i + j + k
-                    if low // (2 * p) == high // (2 * p) and high < n:
-                        pairs.append((low, high))
-            k //= 2
-        p *= 2
-    return tuple(np.array([pair[k] for pair in pairs], dtype=np.int64) for k in (0, 1))
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _reject(
+    values, weights, found, centre, nodes, sky_variance, level, gain, factors, slope_shares, limits, reach, farthest, drops,
+    flags,
+):  # fmt: skip
+    """Flag the samples of the pixels that were found; from the hits on, look at what is around them."""
+    n_channels, height, n_frames, width = values.shape
+    spread = np.empty(found.shape, dtype=np.float32)
+    ordered, pulls = np.empty(n_frames), np.empty(n_frames)
+    for c in range(n_channels):
+        for row in range(height):
+            for column in range(width):
+                if found[c, row, column]:
+                    centre[c, row, column], spread[c, row, column] = _robust_centre(
+                        values[c, row, :, column], weights[c, row, :, column], nodes, column, sky_variance[c, :, row],
+                        level[c, row], factors[c], limits[0], ordered,
+                    )  # fmt: skip
+    ends = np.zeros(n_frames, dtype=np.int64)
+    queues = np.empty((n_frames, 256), dtype=np.int64)
+    for c in range(n_channels):
+        for row in range(height):
+            for column in range(width):
+                if not found[c, row, column]:
+                    continue
+                _pulls(
+                    values[c, row, :, column], weights[c, row, :, column], nodes, column, sky_variance[c, :, row],
+                    level[c, row], gain[c], factors[c], centre[c, row, column], spread[c, row, column],
+                    _slope(centre[c], row, column), slope_shares, farthest, drops, pulls,
+                )  # fmt: skip
+                for i in range(n_frames):
+                    code = _code(pulls[i], limits)
+                    flags[c, row, i, column] = code
+                    if code >= HIT:
+                        if ends[i] == queues.shape[1]:
+                            queues = _more_room(queues)
+                        queues[i, ends[i]] = (c * height + row) * width + column
+                        ends[i] += 1
+    for i in range(n_frames):
+        if ends[i]:
+            _grow(
+                i, queues[i, : ends[i]], values, weights, found, centre, spread, nodes, sky_variance, level, gain, factors,
+                slope_shares, limits, reach, farthest, drops, flags, ordered, pulls,
+            )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
-def _local_range(centre, across, slope):
-    """Largest minus smallest centre within ``SLOPE_RADIUS``; missing pixels do not count.
-
-    ``across`` is scratch space.
-    """
-    height, width = centre.shape
-    nothing = np.float32(np.inf)
-    column_range = np.empty(width, dtype=np.float32)
-    for sign in (np.float32(1.0), np.float32(-1.0)):
-        for row in range(height):
-            line, out = centre[row], across[row]
-            for column in range(width):
-                value = sign * line[column]
-                column_range[column] = value if value == value else -nothing
-            out[:] = column_range
-            for step in range(1, SLOPE_RADIUS + 1):
-                for column in range(width - step):
-                    other = column_range[column + step]
-                    out[column] = out[column] if out[column] > other else other
-                for column in range(step, width):
-                    other = column_range[column - step]
-                    out[column] = out[column] if out[column] > other else other
-        for row in range(height):
-            out = slope[row]
-            column_range[:] = -nothing
-            for other_row in range(max(row - SLOPE_RADIUS, 0), min(row + SLOPE_RADIUS + 1, height)):
-                line = across[other_row]
-                for column in range(width):
-                    other = line[column]
-                    column_range[column] = column_range[column] if column_range[column] > other else other
-            if sign > 0:
-                out[:] = column_range
-            else:
-                for column in range(width):
-                    both = out[column] + column_range[column]
-                    out[column] = both if both > -nothing else np.float32(0.0)
+def _more_room(queues):
+    larger = np.empty((queues.shape[0], 2 * queues.shape[1]), dtype=queues.dtype)
+    larger[:, : queues.shape[1]] = queues
+    return larger
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _centres(
-    values, weights, c, sky_variance, level, pieces, places, factor, high, first, second, centre, spread
-):
-    """Robust centre of the samples of every pixel and its variance."""
-    n_frames = values.shape[2]
-    last = sky_variance.shape[2] - 1
-    found = np.empty((n_frames, SEGMENT), dtype=np.float32)
-    count = np.empty(SEGMENT, dtype=np.uint8)
-    sky = np.empty(SEGMENT, dtype=np.float32)
-    for row in range(values.shape[1]):
-        for piece in range(pieces.shape[0]):
-            start, stop, k = pieces[piece]
-            width = stop - start
-            t, dt = places[piece]
-            right = min(k + 1, last)
-            count[:] = 0
-            sky[:] = 0
-            for i in range(n_frames):
-                x, w = values[c, row, i, start:stop], weights[c, row, i, start:stop]
-                across = sky_variance[i, row, right] - sky_variance[i, row, k]
-                base = np.float32(sky_variance[i, row, k] + t * across)
-                step = np.float32(dt * across)
-                _load(x, w, base, step, found[i], sky, count)
-            _sort(found, first, second, width)
-            level_base = level[row, k] + t * (level[row, right] - level[row, k])
-            level_step = dt * (level[row, right] - level[row, k])
-            for n in range(width):
-                m = np.int64(count[n])
-                column = start + n
-                if m == 0:
-                    centre[row, column] = np.nan
-                    spread[row, column] = 0.0
-                    continue
-                sigma2 = factor * sky[n] / m
-                if m == 2:
-                    # The lower one, unless it is the dark ring that the kernel makes around a hit.
-                    usual = level_base + n * level_step
-                    nearer = abs(found[0, n] - usual) <= abs(found[1, n] - usual)
-                    centre[row, column] = found[0, n] if nearer else found[1, n]
-                    spread[row, column] = sigma2
-                    continue
-                middle = np.float32(0.5) * (found[(m - 1) // 2, n] + found[m // 2, n])
-                # Variance of the median of m normal values, pi / 2m (large m; 15 % too large for three).
-                variance = 0.5 * np.pi * sigma2 / m
-                quartile = found[m // 4, n]
-                if m >= 4 and middle - quartile > high * np.sqrt(sigma2):
-                    above = max(middle - (level_base + n * level_step), 0.0)
-                    if middle - quartile > high * np.sqrt(sigma2) + CONTAMINATED_SHARE * above:
-                        lower = 0
-                        while found[lower, n] < 0.5 * (middle + quartile):
-                            lower += 1
-                        middle = np.float32(0.5) * (found[(lower - 1) // 2, n] + found[lower // 2, n])
-                        variance = 0.5 * np.pi * sigma2 / lower
-                centre[row, column] = middle
-                spread[row, column] = variance
+def _robust_centre(x, w, nodes, column, sky_variance, level, factor, high, ordered):
+    """Robust centre of the samples of a pixel and its variance; ``ordered`` is scratch space."""
+    left, right, share = node_place(nodes, column)
+    m, sky = 0, 0.0
+    for i in range(x.size):
+        if w[i] > 0:
+            sky += sky_variance[i, left] + share * (sky_variance[i, right] - sky_variance[i, left])
+            place = m
+            while place > 0 and ordered[place - 1] > x[i]:
+                ordered[place] = ordered[place - 1]
+                place -= 1
+            ordered[place] = x[i]
+            m += 1
+    if m == 0:
+        return np.nan, 0.0
+    sigma2 = factor * sky / m
+    usual = level[left] + share * (level[right] - level[left])
+    if m == 2:
+        # The lower one, unless it is the dark ring that the kernel makes around a hit.
+        nearer = abs(ordered[0] - usual) <= abs(ordered[1] - usual)
+        return ordered[0] if nearer else ordered[1], sigma2
+    middle = 0.5 * (ordered[(m - 1) // 2] + ordered[m // 2])
+    # Variance of the median of m normal values, pi / 2m (large m; 15 % too large for three).
+    variance = 0.5 * np.pi * sigma2 / m
+    quartile = ordered[m // 4]
+    drop = middle - quartile - high * np.sqrt(sigma2)
+    if m >= 4 and drop > CONTAMINATED_SHARE * max(middle - usual, 0.0):
+        lower = 0
+        while ordered[lower] < 0.5 * (middle + quartile):
+            lower += 1
+        middle = 0.5 * (ordered[(lower - 1) // 2] + ordered[lower // 2])
+        variance = 0.5 * np.pi * sigma2 / lower
+    return middle, variance
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _load(x, w, base, step, line, sky, count):
-    """Take one frame's piece of a row: its samples, infinity where there is none, its noise and that it is there."""
-    none, nothing = np.float32(0.0), np.float32(np.inf)
-    # Several loops: with more arrays in one, the compiler no longer proves that they do not overlap.
-    for n in range(x.size):
-        line[n] = x[n] if w[n] > 0 else nothing
-    for n in range(x.size):
-        sky[n] += base + step * np.float32(n) if w[n] > 0 else none
-    for n in range(x.size):
-        count[n] += np.uint8(w[n] > 0)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _sort(found, first, second, width):
-    """Sort each column by a network of comparisons."""
-    for pair in range(first.size):
-        a, b = found[first[pair]], found[second[pair]]
-        for n in range(width):
-            low, top = a[n], b[n]
-            a[n] = low if low < top else top
-            b[n] = top if low < top else low
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _compare(
-    values,
-    weights,
-    c,
-    sky_variance,
-    level,
-    pieces,
-    places,
-    gain,
-    factor,
-    centre,
-    spread,
-    slope,
-    slope_shares,
-    limits,
-    drops,
-    flags,
-    hits,
-):
-    """Mark suspects, hits and strong hits; note in which rows of a frame there are hits."""
-    n_frames = values.shape[2]
-    last = sky_variance.shape[2] - 1
-    farthest = np.float32(MISPLACED_DROP if drops else np.inf)
-    high2, low2, grow2, strong2 = limits * limits
-    least2 = min(high2, low2, grow2)
-    count = np.empty(SEGMENT, dtype=np.uint8)
-    above_level = np.empty(SEGMENT, dtype=np.float32)
-    pull2 = np.empty(SEGMENT, dtype=np.float32)
-    for row in range(values.shape[1]):
-        for piece in range(pieces.shape[0]):
-            start, stop, k = pieces[piece]
-            width = stop - start
-            t, dt = places[piece]
-            right = min(k + 1, last)
-            middle, steep, unsure = centre[row, start:stop], slope[row, start:stop], spread[row, start:stop]
-            across = level[row, right] - level[row, k]
-            base, step = np.float32(level[row, k] + t * across), np.float32(dt * across)
-            for n in range(width):
-                above_level[n] = middle[n] - (base + step * np.float32(n))
-            count[:] = 0
-            for i in range(n_frames):
-                w = weights[c, row, i, start:stop]
-                for n in range(width):
-                    count[n] += np.uint8(w[n] > 0)
-            for i in range(n_frames):
-                x, w = values[c, row, i, start:stop], weights[c, row, i, start:stop]
-                out = flags[c, row, i, start:stop]
-                across = sky_variance[i, row, right] - sky_variance[i, row, k]
-                base = np.float32(sky_variance[i, row, k] + t * across)
-                step = np.float32(dt * across)
-                electron, share = np.float32(gain[i]), slope_shares[i]
-                _pulls(
-                    x, w, middle, steep, unsure, above_level, base, step, electron, share, factor, farthest, drops, pull2
-                )  # fmt: skip
-                suspects = 0
-                for n in range(width):
-                    suspects += np.int32(pull2[n] >= least2)
-                if not suspects:
-                    continue
-                worst_code = 0
-                for n in range(width):
-                    z2 = pull2[n]
-                    up = x[n] > middle[n]
-                    code = np.uint8(z2 >= grow2)
-                    code = np.uint8(HIT) if z2 >= (high2 if up else low2) else code
-                    code = np.uint8(STRONG) if (z2 >= strong2) & up else code
-                    code = code if count[n] > 1 else np.uint8(OK)
-                    out[n] = code
-                    worst_code = max(worst_code, code)
-                if worst_code >= HIT:
-                    hits[c, row, i] = True
+@njit(cache=True, nogil=True)
+def _slope(centre, row, column):
+    """Largest minus smallest centre within ``SLOPE_RADIUS``; missing pixels do not count."""
+    low, high = np.inf, -np.inf
+    for r in range(max(row - SLOPE_RADIUS, 0), min(row + SLOPE_RADIUS + 1, centre.shape[0])):
+        for s in range(max(column - SLOPE_RADIUS, 0), min(column + SLOPE_RADIUS + 1, centre.shape[1])):
+            # Comparisons with NaN are false.
+            if centre[r, s] < low:
+                low = centre[r, s]
+            if centre[r, s] > high:
+                high = centre[r, s]
+    return max(high - low, 0.0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _pulls(
-    x, w, middle, steep, unsure, above_level, base, step, electron, share, factor, farthest, drops, pull2
-):
-    """Squared deviation of each sample of a piece of a row beyond what the slope allows, over its variance."""
-    none, one, full, least = (
-        np.float32(0.0),
-        np.float32(1.0),
-        np.float32(255.0),
-        np.float32(LEAST_VARIANCE_SHARE),
-    )
-    for n in range(x.size):
+    x, w, nodes, column, sky_variance, level, gain, factor, centre, spread, slope, slope_shares, farthest, drops, pulls
+):  # fmt: skip
+    """Deviation of each sample of a pixel beyond what the slope allows, in sigma; 0 where there is none to tell."""
+    left, right, share = node_place(nodes, column)
+    above_level = centre - (level[left] + share * (level[right] - level[left]))
+    there = 0
+    for i in range(x.size):
+        there += w[i] > 0
+    for i in range(x.size):
+        pulls[i] = 0.0
+        if w[i] == 0 or there < 2:
+            continue
         # An incomplete sample is noisier and less well placed; what a drop hits is only the latter.
-        incomplete = full / np.float32(w[n])
-        noisier = one if drops else incomplete
-        incomplete = incomplete if incomplete < farthest else farthest
-        off = abs(x[n] - middle[n]) - share * steep[n] * incomplete
-        sky = base + step * np.float32(n)
-        raw = sky + electron * above_level[n]
-        floor = least * sky
-        raw = raw if raw > floor else floor
-        z2 = off * off / (factor * raw * noisier + unsure[n])
-        # Comparisons with NaN are false, so that a missing sample is not even a suspect.
-        pull2[n] = z2 if (w[n] > 0) & (off > none) else none
+        incomplete = 255.0 / w[i]
+        off = abs(x[i] - centre) - slope_shares[i] * slope * min(incomplete, farthest)
+        sky = sky_variance[i, left] + share * (sky_variance[i, right] - sky_variance[i, left])
+        raw = max(sky + gain[i] * above_level, LEAST_VARIANCE_SHARE * sky)
+        if off > 0.0:
+            pull = off / np.sqrt(factor * raw * (1.0 if drops else incomplete) + spread)
+            pulls[i] = pull if x[i] > centre else -pull
 
 
 @njit(cache=True, nogil=True)
-def _grow(flags, hits, reach):
-    """Let the hits of each frame spread over connected suspects; then widen the strong ones."""
-    n_channels, height, n_frames, width = flags.shape
-    queue = np.empty(1024, dtype=np.int64)
-    for i in range(n_frames):
-        frame = flags[:, :, i]
+def _code(pull, limits):
+    high, low, grow, strong = limits
+    if pull >= strong:
+        return STRONG
+    if pull >= high or pull <= -low:
+        return HIT
+    return SUSPECT if abs(pull) >= grow else CLEARED
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _grow(
+    i, queue, values, weights, found, centre, spread, nodes, sky_variance, level, gain, factors, slope_shares, limits, reach,
+    farthest, drops, flags, ordered, pulls,
+):  # fmt: skip
+    """Let the hits of a frame spread over connected suspects; then widen the strong ones.
+
+    What the screen passed is looked at when a hit comes near it.
+    """
+    n_channels, height, _, width = values.shape
+    edge = queue
+    for _ in range(reach):
+        if not edge.size:
+            break
+        reached = np.empty(9 * n_channels * edge.size, dtype=np.int64)
         end = 0
-        for c in range(n_channels):
-            for row in range(height):
-                if not hits[c, row, i]:
-                    continue
-                for column in range(width):
-                    if frame[c, row, column] >= HIT:
-                        queue = _room(queue, end)
-                        queue[end] = (c * height + row) * width + column
-                        end += 1
-        strong_end = end
-        start = 0
-        for _ in range(reach):
-            stop = end
-            for k in range(start, stop):
-                column = queue[k] % width
-                row = queue[k] // width % height
-                for other in range(n_channels):
-                    for r in range(max(row - 1, 0), min(row + 2, height)):
-                        for s in range(max(column - 1, 0), min(column + 2, width)):
-                            if frame[other, r, s] == SUSPECT:
-                                frame[other, r, s] = HIT
-                                queue = _room(queue, end)
-                                queue[end] = (other * height + r) * width + s
-                                end += 1
-            start = stop
-            if start == end:
-                break
-        for k in range(strong_end):
-            column = queue[k] % width
-            row = queue[k] // width % height
-            c = queue[k] // (width * height)
-            if frame[c, row, column] == STRONG:
-                for r in range(max(row - STRONG_RADIUS, 0), min(row + STRONG_RADIUS + 1, height)):
-                    for s in range(max(column - STRONG_RADIUS, 0), min(column + STRONG_RADIUS + 1, width)):
-                        if frame[c, r, s] <= SUSPECT:
-                            frame[c, r, s] = NEIGHBOUR
-
-
-@njit(cache=True, nogil=True)
-def _room(queue, end):
-    """``queue`` itself, or a larger copy if its ``end`` is reached."""
-    if end < queue.size:
-        return queue
-    larger = np.empty(2 * queue.size, dtype=queue.dtype)
-    larger[:end] = queue
-    return larger
+        for place in edge:
+            column, row = place % width, place // width % height
+            for c in range(n_channels):
+                for r in range(max(row - 1, 0), min(row + 2, height)):
+                    for s in range(max(column - 1, 0), min(column + 2, width)):
+                        if flags[c, r, i, s] == UNSEEN:
+                            x, w = values[c, r, :, s], weights[c, r, :, s]
+                            middle, unsure = centre[c, r, s], spread[c, r, s]
+                            if not found[c, r, s]:
+                                middle, unsure = _robust_centre(
+                                    x,
+                                    w,
+                                    nodes,
+                                    s,
+                                    sky_variance[c, :, r],
+                                    level[c, r],
+                                    factors[c],
+                                    limits[0],
+                                    ordered,
+                                )
+                            _pulls(
+                                x, w, nodes, s, sky_variance[c, :, r], level[c, r], gain[c], factors[c], middle, unsure,
+                                _slope(centre[c], r, s), slope_shares, farthest, drops, pulls,
+                            )  # fmt: skip
+                            flags[c, r, i, s] = min(_code(pulls[i], limits), SUSPECT)
+                        if flags[c, r, i, s] == SUSPECT:
+                            flags[c, r, i, s] = HIT
+                            reached[end] = (c * height + r) * width + s
+                            end += 1
+        edge = reached[:end]
+    for place in queue:
+        column, row, c = place % width, place // width % height, place // (width * height)
+        if flags[c, row, i, column] == STRONG:
+            for r in range(max(row - STRONG_RADIUS, 0), min(row + STRONG_RADIUS + 1, height)):
+                for s in range(max(column - STRONG_RADIUS, 0), min(column + STRONG_RADIUS + 1, width)):
+                    if flags[c, r, i, s] <= SUSPECT:
+                        flags[c, r, i, s] = NEIGHBOUR

@@ -181,7 +181,7 @@ def warm():
     values, weights = (np.zeros((3, 8, 1, 8), dtype=kind) for kind in (np.float32, np.uint8))
     flat = PolynomialSurface(0, np.zeros(1), 0.0, 0.0, 1.0)
     placement = Placement(Pose.identity((8, 8)), np.zeros((3, 2, 3)))
-    for kernel in ("drizzle", "lanczos"):
+    for kernel in ("drizzle", "ringless"):
         Sampler(kernel).sample(
             np.ones((8, 8), dtype=np.float32), Cfa("RGGB"), placement, (0, 8, 0, 8), first=(0, 0), scale=np.ones(3),
             backgrounds=[flat] * 3, saturated=1.0, values=values, weights=weights, index=0,

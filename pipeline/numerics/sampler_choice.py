@@ -34,8 +34,8 @@ five samples, the fewest among which rejection is nearly ideal."""
 FEW_SHARE = 0.01
 """Share of the pixels that may have fewer."""
 
-FALLBACK = "lanczos"
-"""The kernel of interpolation that keeps stars sharpest."""
+FALLBACK = "ringless"
+"""The kernel of interpolation that keeps stars sharp and digs no ring around them."""
 
 
 @dataclass(frozen=True)

@@ -17,10 +17,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.numerics.band_noise import BandNoise, by_frames
+from pipeline.numerics.band_noise import BandNoise, by_frames, by_rows
 from pipeline.numerics.block_noise import BlockSamples
 from pipeline.numerics.frame_positions import Placement
-from pipeline.numerics.partial_sum import PartialSum, combine, merge
+from pipeline.numerics.partial_sum import PartialSum, combine, count_samples, leave_out, merge
 from pipeline.numerics.rejection import find_outliers, halo_pixels, slope_share
 from pipeline.numerics.simple_rejection import find_outliers_simply
 from pipeline.numerics.surface import PolynomialSurface
@@ -34,10 +34,10 @@ GROUP = 64
 BYTES_PER_SAMPLE = 6
 """Value (4), weight and flag (1 each), for every frame and channel of a tile."""
 
-BYTES_PER_POSITION = 152
+BYTES_PER_POSITION = 176
 """Of a tile, whatever the number of frames: places in the frame and area (48 with what they are made from), one
-frame's samples, weights and sums (36), its pixels (8), centres and their local range (36), the sums of one group
-(24)."""
+frame's samples, weights and sums (36), its pixels (8), the sums of all samples (48), centres, their noise and what the
+screen found (27)."""
 
 BYTES_PER_OUTPUT = 16
 """Mean, weight and variance (4 each), coverage and rejected (2 each)."""
@@ -215,22 +215,28 @@ class _Session:
             values, weights = self._samples(group, window)
             models = self._noise(group, window)
             tainted = self._leave_out(group, window, values, weights)
-            outlier, centre = self._outliers(group, values, weights, models)
-            combine(
-                values,
-                weights,
-                outlier,
+            whole = PartialSum.empty((len(models), bottom - top, right - left))
+            options = {
+                "frame_weights": self.weights[group],
+                "density_factors": self.densities[group],
+                "units": self.units,
+            }
+            combine(values, weights, None, None, models, into=whole, rows=(0, bottom - top), **options)
+            outlier, centre = self._outliers(group, values, weights, models, whole)
+            for plane, found in zip(vars(part).values(), vars(whole).values(), strict=True):
+                plane[:] = found[:, *inner]
+            within = {"rows": (inner[0].start, inner[0].stop), "columns": (inner[1].start, inner[1].stop)}
+            leave_out(
+                by_rows(values),
+                by_rows(weights),
+                by_rows(outlier),
                 centre,
                 models,
-                frame_weights=self.weights[group],
-                density_factors=self.densities[group],
                 into=part,
-                rows=(inner[0].start, inner[0].stop),
-                columns=(inner[1].start, inner[1].stop),
-                units=self.units,
+                **within,
+                **options,
             )
-            seen[group] = np.count_nonzero(weights[:, :, *inner], axis=(2, 3))
-            gone[group] = np.count_nonzero(outlier[:, :, *inner], axis=(2, 3))
+            seen[group], gone[group] = count_samples(by_rows(weights), by_rows(outlier), **within)
             if tainted is not None:
                 for count in (seen, gone):
                     count[group] += np.count_nonzero(tainted[:, :, *inner], axis=(2, 3))
@@ -260,7 +266,7 @@ class _Session:
         weights[tainted] = 0
         return tainted
 
-    def _outliers(self, group, values, weights, models):
+    def _outliers(self, group, values, weights, models, whole):
         if self.method != "noise_model":
             return find_outliers_simply(
                 values, weights, method=self.method, high=self.thresholds.high, low=self.thresholds.low
@@ -273,6 +279,9 @@ class _Session:
             slope_shares=self.slope_shares[group],
             thresholds=self.thresholds,
             drops=self.sampler.drops,
+            mean=whole.mean,
+            total=whole.weight,
+            heavy=self.weights[group] * self.units / 255.0,
         )
 
     def _samples(self, group, window):
@@ -306,18 +315,25 @@ class _Session:
     def _noise(self, group, window):
         """A BandNoise for every channel of a window."""
         x_cells, y_cells = self.grid.centres
+        # Of the nodes those that this window lies between.
+        first = max(int(np.searchsorted(x_cells, window[2], side="right")) - 1, 0)
+        last = min(int(np.searchsorted(x_cells, window[3] - 1, side="left")) + 1, x_cells.size)
+        near = slice(first, max(last, first + 1))
         at = np.arange(*window[:2])
         frames = self.frames[group]
         models = []
         for c in range(self.level.shape[0]):
             sky = np.array(
-                [frame.scale[c] ** 2 * _along_rows(frame.sky_variance[c], y_cells, at) for frame in frames]
+                [
+                    frame.scale[c] ** 2 * _along_rows(frame.sky_variance[c][:, near], y_cells, at)
+                    for frame in frames
+                ]
             )
             gain = [
                 frame.scale[c] / (frame.exposure_s * frame.placement.pose.scale() ** 2) for frame in frames
             ]
-            level = _along_rows(self.level[c], y_cells, at)
-            models.append(BandNoise(x_cells - window[2], sky, level, np.array(gain)))
+            level = _along_rows(self.level[c][:, near], y_cells, at)
+            models.append(BandNoise(x_cells[near] - window[2], sky, level, np.array(gain)))
         return models
 
 

@@ -45,22 +45,22 @@ def frames_table(table, channels, surveys, used, shares):
     return made
 
 
-def session_metrics(total, n_lights, n_used, exposure_s, shares):
+def session_metrics(coverage, rejected, n_lights, n_used, exposure_s, shares):
     """Figures of the whole stack.
 
     Parameters
     ----------
-    total : PartialSum
+    coverage, rejected : (C, ny, nx) samples kept and rejected
     n_lights, n_used : lights of the session, and in the stack
     exposure_s : total exposure of those in the stack
     shares : (N, C) share of samples rejected, or None
     """
-    samples = total.coverage + total.rejected
+    samples = coverage + rejected
     return {
         "frames_used": n_used,
         "frames_rejected": n_lights - n_used,
         "exposure_s": exposure_s,
-        "coverage_share": float((total.coverage > 0).all(axis=0).mean()),
+        "coverage_share": float((coverage > 0).all(axis=0).mean()),
         "full_coverage_share": float((samples >= max(n_used, 1)).all(axis=0).mean()),
         "rejected_share": None if shares is None else float(np.mean(shares)),
     }
@@ -87,5 +87,6 @@ def channel_metrics(channel, weights, exposures, scales, figures):
         f"noise_ratio_block8_{channel}": figures.block[-1] / figures.ideal_block[-1],
         f"noise_growth_block8_e_s_{channel}": figures.block,
         f"noise_growth_ideal_block8_e_s_{channel}": figures.ideal_block,
+        f"noise_growth_sample_e_s_{channel}": figures.sample,
         "noise_growth_frames": figures.frames,
     }

@@ -124,8 +124,8 @@ def noise_caption(curves):
     )
     return (
         "Noise of blocks of 8\u202f×\u202f8 pixels as lights are added, root mean square of the channels, a series per "
-        "session. "
-        f"Marks are measured, lines are what the camera model allows. The whole sessions end at {ends}."
+        "filter set. "
+        f"Marks are measured, lines are what the camera model allows. With all lights it is {ends}."
     )
 
 

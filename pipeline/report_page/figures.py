@@ -62,7 +62,7 @@ def noise_figure(curves, names, *, alt, caption):
         axis.set(
             xscale="log",
             yscale="log",
-            xlabel="lights in the session's stack",
+            xlabel="lights in the stack",
             ylabel=f"noise of a block\n({RATE_LABEL})",
         )
         most = max(max(curve.frames) for curve in curves)

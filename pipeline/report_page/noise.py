@@ -1,4 +1,4 @@
-"""How the noise fell while a session's lights were added, as the stacking stage measured it."""
+"""How the noise fell while lights were added, as the stacking stages measured it."""
 
 from dataclasses import dataclass
 
@@ -9,11 +9,11 @@ __all__ = ["NoiseCurve", "noise_curves"]
 
 @dataclass(frozen=True)
 class NoiseCurve:
-    """Noise of 8 x 8 blocks of one session, root mean square over the channels.
+    """Noise of 8 x 8 blocks of a filter set, or of one session, root mean square over the channels.
 
     Attributes
     ----------
-    session, filter_set : names
+    session, filter_set : names; the session's is that of the filter set where all nights were merged
     frames : number of lights in the stack
     measured, ideal : noise from the data, and from the camera model; electron/s per pixel
     """
@@ -26,22 +26,37 @@ class NoiseCurve:
 
 
 def noise_curves(evidence):
-    """List of NoiseCurve, one for each session whose record has the figures."""
+    """List of NoiseCurve: one for each filter set that was merged, else one for each of its sessions."""
     curves = []
-    for session in evidence.sessions:
-        record = evidence.record("stack_session", session.name)
-        frames = record.metrics.get("noise_growth_frames") if record is not None else None
-        if not frames:
+    for filter_set in evidence.filter_sets:
+        merged = _curve(
+            evidence.record("stack_filter_set", filter_set.name), filter_set.name, filter_set.name
+        )
+        if merged is not None:
+            curves.append(merged)
             continue
-        measured = _over_channels(record.metrics, "noise_growth_block8_e_s_", len(frames))
-        ideal = _over_channels(record.metrics, "noise_growth_ideal_block8_e_s_", len(frames))
-        if measured is None or ideal is None:
-            continue
-        good = [k for k, pair in enumerate(zip(measured, ideal, strict=True)) if min(pair) > 0]
-        if good:
-            pick = [tuple(float(values[k]) for k in good) for values in (frames, measured, ideal)]
-            curves.append(NoiseCurve(session.name, session.filter_set, *pick))
+        for session in filter_set.sessions:
+            curve = _curve(evidence.record("stack_session", session.name), session.name, filter_set.name)
+            if curve is not None:
+                curves.append(curve)
     return curves
+
+
+def _curve(record, name, filter_set):
+    """NoiseCurve of a QA record, or None where it has no figures."""
+    frames = record.metrics.get("noise_growth_frames") if record is not None else None
+    if not frames:
+        return None
+    measured = _over_channels(record.metrics, "noise_growth_block8_e_s_", len(frames))
+    ideal = _over_channels(record.metrics, "noise_growth_ideal_block8_e_s_", len(frames))
+    if measured is None or ideal is None:
+        return None
+    good = [k for k, pair in enumerate(zip(measured, ideal, strict=True)) if min(pair) > 0]
+    if not good:
+        return None
+    return NoiseCurve(
+        name, filter_set, *(tuple(float(values[k]) for k in good) for values in (frames, measured, ideal))
+    )
 
 
 def _over_channels(metrics, prefix, length):

@@ -7,18 +7,21 @@ import numpy as np
 from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
-from pipeline.fitsio import read_keywords, read_rows, write_linear
-from pipeline.numerics.block_noise import BLOCK
+from pipeline.fitsio import read_keywords, read_rows, read_shape, write_linear
+from pipeline.numerics.block_noise import BLOCK, NoiseFigures
 from pipeline.numerics.crop_box import crop_box
-from pipeline.numerics.partial_sum import PartialSum, merge
+from pipeline.numerics.noise_growth import merged_growth
+from pipeline.numerics.packed_sum import KINDS, unpack
+from pipeline.numerics.partial_sum import merge
 from pipeline.progress import progress
 from pipeline.scratch_arrays import ScratchArrays
+from pipeline.stages.stack_session import GROWTH_CARDS
 
 __all__ = ["run"]
 
 
-IMAGES = ("PRIMARY", "WEIGHT", "VARIANCE", "COVERAGE", "REJECTED")
-"""Of a session's stack, in the order of the fields of a partial sum."""
+IMAGES = tuple(name.upper() for name in KINDS)
+"""Of a session's stack."""
 
 SAMPLE_STEP = 4
 """Every so many rows and columns count for the usual number of samples."""
@@ -37,7 +40,7 @@ def run(layout, unit, settings, *, sessions):
         headers = [read_keywords(path) for path in paths]
         sessions, paths, headers = _wanted(sessions, paths, headers, options["leave_out"], unit, record)
         arrays = files.enter_context(ScratchArrays(layout.stack(unit).parent))
-        image, rejected_share = _merged(paths, headers, unit, arrays)
+        image, rejected_share = _merged(paths, unit, arrays)
         box = _crop_box(image, options["crop_coverage"])
         frames = sum(int(header["NFRAMES"]) for header in headers)
         exposure_s = sum(float(header["EXPTOTAL"]) for header in headers)
@@ -106,27 +109,28 @@ def _crop_box(image, share):
 
 
 def _record_growth(record, channel, headers):
-    """Noise of blocks against the number of frames, session after session, with the ideal curve.
-
-    Sessions merge by their weights W = 1 / ideal^2: noise^2 = sum(W^2 noise_i^2) / sum(W)^2, and 1 / sum(W) if all is ideal.
-    """
-    known = [header for header in headers if f"NBLOCK_{channel}" in header and f"IBLOCK_{channel}" in header]
+    """Noise against the number of frames, 1, 2, 4, ..., session after session, with the ideal curve."""
+    known = [header for header in headers if f"NBLOCK_{channel}" in header]
     if not known:
         return
-    frames = np.cumsum([int(header["NFRAMES"]) for header in known])
-    noise, ideal = (
-        np.array([float(header[f"{name}_{channel}"]) for header in known]) for name in ("NBLOCK", "IBLOCK")
+    growth = merged_growth(
+        [
+            NoiseFigures(
+                [int(count) for count in header["NGROWTH"].split()],
+                *([float(value) for value in header[f"{card}_{channel}"].split()] for card in GROWTH_CARDS),
+            )
+            for header in known
+        ]
     )
-    weight = ideal**-2.0
-    total = np.cumsum(weight)
-    record.metric("noise_growth_frames", frames)
-    record.metric(f"noise_growth_block8_e_s_{channel}", np.sqrt(np.cumsum(weight**2 * noise**2)) / total)
-    record.metric(f"noise_growth_ideal_block8_e_s_{channel}", total**-0.5)
+    record.metric("noise_growth_frames", growth.frames)
+    record.metric(f"noise_growth_block8_e_s_{channel}", growth.block)
+    record.metric(f"noise_growth_ideal_block8_e_s_{channel}", growth.ideal_block)
+    record.metric(f"noise_growth_sample_e_s_{channel}", growth.sample)
 
 
-def _merged(paths, headers, unit, arrays):
+def _merged(paths, unit, arrays):
     """The LinearImage of all sessions, merged band by band, and the share of all samples that was rejected."""
-    shapes = [tuple(header[f"NAXIS{axis}"] for axis in (3, 2, 1)) for header in headers]
+    shapes = [read_shape(path, IMAGES[0]) for path in paths]
     for path, shape in zip(paths, shapes, strict=True):
         if shape != shapes[0]:
             raise StageError(f"{path}: expected planes of {shapes[0]} (channels, y, x), found {shape}")
@@ -136,7 +140,7 @@ def _merged(paths, headers, unit, arrays):
     everything = rejected = 0
     for first in progress(range(0, ny, height), f"merge {unit}", unit="bands"):
         stop = min(first + height, ny)
-        total = merge(PartialSum(*read_rows(path, IMAGES, first, stop).values()) for path in paths)
+        total = merge(_part(path, first, stop) for path in paths)
         samples = total.coverage.astype(np.float32) + total.rejected
         band = np.s_[:, first:stop]
         image.value[band], image.variance[band], image.coverage[band] = (
@@ -149,6 +153,11 @@ def _merged(paths, headers, unit, arrays):
         rejected += int(total.rejected.sum(dtype=np.int64))
         arrays.release()
     return image, rejected / everything if everything else 0.0
+
+
+def _part(path, first, stop):
+    """PartialSum of some rows of a session."""
+    return unpack({name.lower(): rows for name, rows in read_rows(path, IMAGES, first, stop).items()})
 
 
 def _record_noise(record, channel, image, c, headers):

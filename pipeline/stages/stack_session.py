@@ -12,11 +12,11 @@ import numpy as np
 from pipeline import qa
 from pipeline.calibration import Calibrator
 from pipeline.errors import InputError, StageError
-from pipeline.fitsio import RawPixels, write_fits
+from pipeline.fitsio import RATE_UNIT, UNITS_OF_EXTENSION, RawPixels, write_packed
 from pipeline.numerics.cfa import Cfa
-from pipeline.numerics.frame_positions import Placement
-from pipeline.numerics.frame_survey import sample_on_grid, star_scales, survey_frame, usual_level
-from pipeline.numerics.partial_sum import PartialSum
+from pipeline.numerics.frame_positions import Placement, frame_positions
+from pipeline.numerics.frame_survey import star_scales, survey_frame, usual_level
+from pipeline.numerics.packed_sum import KINDS, Steps, pack
 from pipeline.numerics.pose import Pose
 from pipeline.numerics.rejection import Thresholds, halo_pixels
 from pipeline.numerics.relative_background import SampleGrid
@@ -29,13 +29,16 @@ from pipeline.progress import progress
 from pipeline.scratch_arrays import ScratchArrays
 from pipeline.tables import read_table, write_table
 
-__all__ = ["run"]
+__all__ = ["GROWTH_CARDS", "run"]
 
 INTERPRETER_BYTES = 250e6
 """Python with the libraries of this stage, before any pixel is read."""
 
 BYTES_PER_FRAME_PIXEL = 9
 """Pedestal and flat (4 each) and mask."""
+
+GROWTH_CARDS = ("NBLOCK", "IBLOCK", "NPIXEL")
+"""Noise of 8 x 8 blocks, what it would be at best, and that of single pixels, electron/s, for the numbers in NGROWTH."""
 
 NEVER = 1e9
 """Threshold in sigma that nothing reaches, for a stack without rejection."""
@@ -75,29 +78,30 @@ def run(layout, unit, settings):
                 "no_frames", "fail", f"no light of {unit} overlaps the reference frame, so its stack is empty"
             )
         if used:
-            total, blocks, shares = _sum(
+            total, steps, blocks, shares = _sum(
                 plan, settings, table, surveys, loaders, used, calibrator, shape, arrays, record
             )
             # What calibrated the frames makes room for the writing.
             calibrator, loaders = None, {}
         else:
-            total, blocks, shares = PartialSum.empty((len(cfa.channels), *shape)), None, None
-        noise = _noise(blocks, surveys, used, cfa.channels)
+            blocks, shares, steps = None, None, Steps(1.0, 1.0, 1.0)
+            total = {name: arrays.zeros((len(cfa.channels), *shape), kind) for name, kind in KINDS.items()}
+        noise = _noise(
+            blocks, surveys, used, cfa.channels, np.asarray(table["fwhm_px"], dtype=np.float64)[used]
+        )
         exposure_s = float(sum(table["exposure_s"][k] for k in used))
-        write_fits(
+        write_packed(
             layout.session_stack(unit),
-            total.mean,
-            extensions={
-                "WEIGHT": total.weight,
-                "VARIANCE": total.variance,
-                "COVERAGE": total.coverage,
-                "REJECTED": total.rejected,
-            },
+            {name.upper(): plane for name, plane in total.items()},
+            steps={name.upper(): step for name, step in vars(steps).items()},
+            units={"VALUE": RATE_UNIT, **UNITS_OF_EXTENSION},
             keywords=_keywords(plan, len(used), exposure_s, cfa, noise),
             history=_history(settings["stack"], link),
         )
         write_table(layout.frames(unit), frames_table(table, cfa.channels, surveys, used, shares))
-        record.metrics(session_metrics(total, len(table), len(used), exposure_s, shares))
+        record.metrics(
+            session_metrics(total["coverage"], total["rejected"], len(table), len(used), exposure_s, shares)
+        )
         _record_channels(record, table, surveys, used, noise)
 
 
@@ -174,7 +178,9 @@ def _reference_signal(layout, plan, settings, link, calibrator, grid, scratch):
 
 def _sampled(loader, placement, grid):
     calibrator, frame = loader.calibrator, loader.frame
-    signal, (x, y, area) = sample_on_grid(loader.whole(), calibrator.cfa, placement, grid, kernel="linear")
+    places = frame_positions(placement.pose, grid.x, grid.y)
+    signal = calibrator.rates_at(frame, loader.pixels, placement, places)
+    x, y, area = places
     # A rate of the output holds the area of its pixel, its variance the square of that.
     variance = calibrator.usual_variance(frame, signal / area, y, x) * area**2
     return signal, variance.astype(np.float32)
@@ -189,7 +195,7 @@ def _placement(table, k, cfa, shape):
 
 
 def _sum(plan, settings, table, surveys, loaders, used, calibrator, shape, arrays, record):
-    """Sum of the used frames, with the means of blocks and the rejected shares."""
+    """Packed sum of the used frames and its steps, the means of blocks and the rejected shares."""
     options, cfa = settings["stack"], calibrator.cfa
     placements = [_placement(table, k, cfa, (plan.height, plan.width)) for k in used]
     frames = [
@@ -243,7 +249,15 @@ def _sum(plan, settings, table, surveys, loaders, used, calibrator, shape, array
             settings["run"]["memory_gb"],
             needed,
         )
-    sink = _Sink(arrays, (len(cfa.channels), *shape))
+    expected = [
+        [
+            scale**2 * np.median(cells) * sampler.density_factor(cfa, channel, frame.placement)
+            for scale, cells, channel in zip(frame.scale, frame.sky_variance, cfa.channels, strict=True)
+        ]
+        for frame in frames
+    ]
+    steps = Steps.of_frames(np.array([frame.weight for frame in frames]), np.array(expected))
+    sink = _Sink(arrays, (len(cfa.channels), *shape), steps)
     _, blocks, shares = sum_frames(
         frames,
         cfa,
@@ -258,20 +272,19 @@ def _sum(plan, settings, table, surveys, loaders, used, calibrator, shape, array
         watch=lambda strips: progress(strips, f"stack {plan.name}", unit="strips"),
         sink=sink,
     )
-    return sink.total, blocks, shares
+    return sink.total, steps, blocks, shares
 
 
 class _Sink:
-    """Takes the strips of the sum into arrays on disk."""
+    """Takes the strips of the sum, packed, into arrays on disk."""
 
-    def __init__(self, arrays, shape):
-        self.arrays = arrays
-        kinds = (plane.dtype for plane in vars(PartialSum.empty((1, 1, 1))).values())
-        self.total = PartialSum(*(arrays.zeros(shape, kind) for kind in kinds))
+    def __init__(self, arrays, shape, steps):
+        self.arrays, self.steps = arrays, steps
+        self.total = {name: arrays.zeros(shape, kind) for name, kind in KINDS.items()}
 
     def __call__(self, first, strip):
-        for whole, part in zip(vars(self.total).values(), vars(strip).values(), strict=True):
-            whole[:, first : first + part.shape[1]] = part
+        for name, part in pack(strip, self.steps).items():
+            self.total[name][:, first : first + part.shape[1]] = part
         self.arrays.release()
 
 
@@ -329,12 +342,12 @@ def _thresholds(options):
     )
 
 
-def _noise(blocks, surveys, used, channels):
+def _noise(blocks, surveys, used, channels, fwhm_px):
     """Channel -> NoiseFigures."""
     if blocks is None:
         return {}
     weights = np.array([surveys[k].weight for k in used])
-    return {channel: blocks.figures(weights, c) for c, channel in enumerate(channels)}
+    return {channel: blocks.figures(weights, c, fwhm_px=fwhm_px) for c, channel in enumerate(channels)}
 
 
 def _keywords(plan, n_used, exposure_s, cfa, noise):
@@ -352,9 +365,11 @@ def _keywords(plan, n_used, exposure_s, cfa, noise):
             ratio if np.isfinite(ratio) else None,
             "noise of 8 x 8 blocks over ideal",
         )
-        if np.isfinite(ratio):
-            keywords[f"NBLOCK_{channel}"] = (figures.block[-1], "[electron/s] noise of 8 x 8 blocks")
-            keywords[f"IBLOCK_{channel}"] = (figures.ideal_block[-1], "[electron/s] what it would be at best")
+        keywords["NGROWTH"] = (" ".join(map(str, figures.frames)), "frames for which there is noise")
+        for card, curve in zip(
+            GROWTH_CARDS, (figures.block, figures.ideal_block, figures.sample), strict=True
+        ):
+            keywords[f"{card}_{channel}"] = " ".join(f"{value:.4g}" for value in curve)
     return keywords
 
 

@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.stacking             # 26 megapixels, takes an hour or so
     python -m tests.benchmarks.stacking --small     # 1.5 megapixels, a few minutes
+    python -m tests.benchmarks.stacking --add-night # and what a tenth night costs, from frames of 1.5 megapixels
 
 Frames are made on the spot. Prints a table and writes JSON. Nothing of this is a test: figures depend on the machine,
 so ratios between what ran side by side are what counts.
@@ -62,8 +63,8 @@ def floor(paths, shape):
     from pipeline.numerics.cfa import Cfa
     from pipeline.numerics.drizzle import add_drops
     from pipeline.numerics.frame_positions import Placement
-    from pipeline.numerics.pixel_rates import pixel_rates
     from pipeline.numerics.pose import Pose
+    from pipeline.numerics.raw_to_rate import marked_rate
 
     ny, nx = shape
     dark, flat, good = np.zeros(shape, np.float32), np.ones(shape, np.float32), np.zeros(shape, bool)
@@ -73,7 +74,7 @@ def floor(paths, shape):
     for path in (paths[0], *paths[:4]):
         started = time.process_time()
         raw = RawPixels(path, 0, ".").part((0, ny), (0, nx))
-        rates = pixel_rates(raw, dark, flat, good, factor=0.01)
+        rates = marked_rate(raw, dark, flat, good, 0.01, level=None)
         add_drops(rates, Cfa("RGGB"), placement, (0, ny, 0, nx), sums, pixfrac=0.8)
         spent.append(time.process_time() - started)
     # The first call may compile.
@@ -135,6 +136,35 @@ def library(folder, lights, shape, *, processes=1):
     }
 
 
+def merge(config, unit):
+    """The merge of a filter set in a process of its own."""
+    code = (
+        "import sys; from pipeline.settings.load import load_settings; from pipeline.layout import Layout; "
+        "from pipeline.graph import Graph; from pipeline.stages import stack_filter_set; "
+        "s = load_settings(sys.argv[1]); stack_filter_set.run(Layout(s['output']['folder']), sys.argv[2], s, "
+        "sessions=list(Graph(s).sessions))"
+    )
+    command = [sys.executable, "-c", code, str(config), unit]
+    return measured(command, environment={"OMP_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"})
+
+
+def add_night(folder, options, *, nights=9, shape=(1000, 1500)):
+    """What a run costs that adds one night to ``nights``, against that night's own stages and the merge."""
+    frames = folder / "frames"
+    make_calibration(frames, shape)
+    for k in range(nights):
+        make_night(frames, shape, options.night_frames, night=f"2031-05-{k + 1:02d}", seed=k)
+    config = write_config(folder, kernel=options.kernel)
+    run_until(config, "stack_filter_set")
+    make_night(frames, shape, options.night_frames, night=f"2031-05-{nights + 1:02d}", seed=nights)
+    added = run_until(config, "stack_filter_set")
+    name = sorted(Graph(load_settings(str(config))).sessions)[-1]
+    parts = {stage_name: stage(config, stage_name, name) for stage_name in STAGES}
+    parts["stack_filter_set"] = merge(config, "clear")
+    alone = sum(entry["wall_s"] for entry in parts.values())
+    return {"added": added, "parts": parts, "ratio": added["wall_s"] / alone}
+
+
 def size(folder):
     return sum(path.stat().st_size for path in Path(folder).rglob("*") if path.is_file())
 
@@ -178,6 +208,9 @@ def benchmark(options, folder):
         figures["throughput_ratio_two_processes"] = (
             figures["library_2_processes"]["cpu_s"] / len(subset) / (total / n)
         )
+    if options.add_night:
+        with tempfile.TemporaryDirectory(dir=options.folder) as other:
+            figures["tenth_night"] = add_night(Path(other), options)
     return figures
 
 
@@ -202,6 +235,12 @@ def table(figures):
             lines.append(
                 f"{name}: {entry['cpu_s'] / figures['library_frames']:.2f} s a frame, peak {entry['peak_mb']:.0f} MB"
             )
+    if "tenth_night" in figures:
+        night = figures["tenth_night"]
+        lines.append(
+            f"a tenth night: {night['added']['wall_s']:.1f} s, {night['ratio']:.2f} times its own stages and the merge "
+            f"({night['parts']['stack_filter_set']['wall_s']:.1f} s)"
+        )
     for name in ("throughput_ratio", "throughput_ratio_two_processes"):
         if name in figures:
             lines.append(f"{name}: {figures[name]:.1f}")
@@ -221,6 +260,8 @@ def main():
     parser.add_argument(
         "--library-frames", type=int, help="frames of the comparison; as many as ours by default"
     )
+    parser.add_argument("--add-night", action="store_true", help="also add a night to nine")
+    parser.add_argument("--night-frames", type=int, default=8, help="frames of each of these nights")
     parser.add_argument("--json", default="benchmark-stacking.json")
     parser.add_argument("--folder", help="where the frames are made; a temporary folder by default")
     options = parser.parse_args()

@@ -73,6 +73,32 @@ def test_cubic_kernel_meets_the_spline_on_smooth_data():
     assert np.abs(ours[0] - theirs).max() < 0.1 * np.abs(linear - theirs).max()
 
 
+def test_ringless_kernel_is_a_filtered_spline_on_smooth_data():
+    """scipy.ndimage on a wave: the lattice filtered by ndimage.correlate1d, then interpolated by a cubic spline.
+
+    On data so smooth that the shape of a kernel does not matter, the differences that "ringless" adds to the cubic
+    kernel are those of the lattice itself: weights (c, b - 4 c, 1 - 2 b + 6 c, b - 4 c, c) along both axes.
+    """
+    rows, columns = np.mgrid[:100, :120]
+    frame = np.sin(2 * np.pi * columns / 25) * np.cos(2 * np.pi * rows / 31)
+    rng = np.random.default_rng(3)
+    x, y = rng.uniform(20, 99, 400), rng.uniform(20, 79, 400)
+    ours = sampled_at(frame.astype(np.float32), Cfa("RGGB"), x, y, "ringless")
+    b, c = 0.06, 0.025
+    filtered = frame[::2, ::2]
+    for axis in (0, 1):
+        filtered = ndimage.correlate1d(filtered, [c, b - 4 * c, 1 - 2 * b + 6 * c, b - 4 * c, c], axis=axis)
+    theirs = ndimage.map_coordinates(filtered, [y / 2, x / 2], order=3)
+    k2 = [(2 * np.pi / (period / 2)) ** 2 for period in (25, 31)]
+    # Keys' largest error 3/128 k^4 (see above); b k^2 f is interpolated by a step that is off by up to 10 % of the
+    # slope and k^2 / 8 half way, each of which a wave meets at other places.
+    largest = sum(3 / 128 * k**2 + b * k * (0.1 * np.sqrt(k) + k / 8) for k in k2)
+    np.testing.assert_allclose(ours[0], theirs, atol=1.1 * largest)
+    # What the filter changes is several times that.
+    plain = ndimage.map_coordinates(frame[::2, ::2], [y / 2, x / 2], order=3)
+    assert np.abs(plain - theirs).max() > 2 * np.abs(ours[0] - theirs).max()
+
+
 def test_rejection_agrees_with_sigma_clip_on_independent_samples():
     """astropy.stats.sigma_clip about the median, with the standard deviation that the samples truly have.
 

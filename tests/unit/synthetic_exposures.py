@@ -29,7 +29,7 @@ class Exposures:
         """(C,) of a sky pixel, (electron/s)^2."""
         return (SKY_E + READ_NOISE_E**2) / EXPOSURE_S**2
 
-    def sampled(self, shape, *, kernel="lanczos"):
+    def sampled(self, shape, *, kernel="ringless"):
         """values (N, C, ny, nx) float32 and weights uint8, as the stack hands them to rejection."""
         n_channels = len(self.cfa.channels)
         values = np.empty((len(self.frames), n_channels, *shape), dtype=np.float32)

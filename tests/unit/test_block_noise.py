@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.numerics.band_noise import BandNoise
-from pipeline.numerics.block_noise import BlockSamples
+from pipeline.numerics.block_noise import BlockSamples, NoiseFigures
+from pipeline.numerics.noise_growth import merged_growth
 
 SHAPE = (256, 256)
 
@@ -47,6 +48,40 @@ def test_figures_are_those_of_independent_noise_below_an_object():
         # Some 1000 blocks: a robust standard deviation is known to 1.2 / sqrt(2000) = 2.6 %; 4 sigma.
         assert block == pytest.approx(expected / 8, rel=0.11)
         assert sample == pytest.approx(expected, rel=0.11)
+
+
+def test_seeing_that_changes_in_a_crowded_field_is_not_taken_for_noise():
+    """Every block holds a star, whose wings widen with the seeing; the frames come in the worst order for halves in turn."""
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    fwhm = np.array([2.8, 4.2, 3.0, 4.0, 2.9, 4.1, 3.1, 3.9])
+    values = rng.normal(size=(8, 1, *SHAPE))
+    for frame, width in zip(values, fwhm, strict=True):
+        for dy, dx in ((3, 11), (12, 2)):
+            r2 = ((y + dy) % 16 - 8.0) ** 2 + ((x + dx) % 16 - 8.0) ** 2
+            frame[0] += 300 * (3 / width) ** 2 * np.exp(-4 * np.log(2) * r2 / width**2)
+    made = samples_of(values.astype(np.float32), np.ones(8))
+    weights = np.ones((8, 1))
+    told, naive = (
+        made.figures(weights, 0, fwhm_px=order).block[-1] * 8 * np.sqrt(8) for order in (fwhm, None)
+    )
+    # What is left is quadratic in the seeing.
+    assert told == pytest.approx(1.0, abs=0.25) and naive > 2 * told
+
+
+def test_a_merge_grows_as_its_sessions_do():
+    """Two sessions by hand: 4 frames of unit noise, then 3 of twice that noise and half more than ideal."""
+    sessions = [
+        NoiseFigures([1, 2, 4], [1.0, 0.5**0.5, 0.5], [1.0, 0.5**0.5, 0.5], [0.5, 0.35, 0.25]),
+        NoiseFigures([1, 2, 3], [3.0, 3 / 2**0.5, 3**0.5], [2.0, 2**0.5, 2 / 3**0.5], [1.0, 0.7, 0.6]),
+    ]
+    growth = merged_growth(sessions)
+    assert growth.frames == [1, 2, 4, 7]
+    np.testing.assert_allclose(growth.ideal_block, [1, 0.5**0.5, 0.5, (4 + 0.75) ** -0.5], rtol=1e-12)
+    # Weights 4 and 3/4: noise^2 = (16 / 4 + 9/16 * 3) / 4.75^2.
+    np.testing.assert_allclose(growth.block[:3], growth.ideal_block[:3], rtol=1e-12)
+    assert growth.block[3] == pytest.approx(np.sqrt(4 + 9 / 16 * 3) / 4.75)
+    assert merged_growth([]).frames == []
 
 
 def test_a_weightless_frame_does_not_count_and_one_frame_tells_nothing():

@@ -126,7 +126,7 @@ def test_what_is_there_is_not_counted_again(folder, monkeypatch):
     n = SHAPE[0] * SHAPE[1]
     # 3 masters, 2 sessions and sets of 3 channels, 2 lines, continuum, fused, pictures.
     assert sum(before.by_stage.values()) - before.by_stage["tables and report"] == n * (
-        3 * 9 + 2 * 3 * (16 + 16 + 20) + 2 * 13 + 48 + 36 + 9
+        3 * 9 + 2 * 3 * (5 + 16 + 20) + 2 * 13 + 48 + 36 + 9
     )
     assert before.present == before.passing == 0
     stack = graph.layout.stack("wide")

@@ -54,7 +54,7 @@ def test_sky_noise_and_stars_of_a_clean_session(tmp_path):
     exposures = expose(SHAPE, 8, seed=5, stars=STARS, degrees=3.0, seeing_spread=0.1)
     layout, header, images, record = run(tmp_path, exposures)
     sky = far_from_stars()
-    error = blocks(images["PRIMARY"][INNER]) - sky_rate("RGB")
+    error = blocks(images["VALUE"][INNER]) - sky_rate("RGB")
     pull = (error / np.sqrt(blocks(images["VARIANCE"][INNER]) / 64))[:, sky]
     # The background of every frame is matched to the noisy reference: a common shift, taken out here.
     pull -= np.median(pull, axis=1, keepdims=True)
@@ -68,7 +68,8 @@ def test_sky_noise_and_stars_of_a_clean_session(tmp_path):
         # 8 x 8 blocks: at most 1.25 times the ideal is promised. The ideal itself follows from the camera's numbers.
         assert metrics[f"noise_ratio_block8_{channel}"] < 1.25
         assert metrics[f"noise_block8_e_s_{channel}"] < 1.25 * metrics[f"ideal_noise_block8_e_s_{channel}"]
-        density = 2 if channel == "G" else 4
+        # A block's mean holds some light from beyond its edge, which is why its noise is less than that of its own pixels.
+        density = (2 if channel == "G" else 4) * block_noise_factor(exposures.cfa)
         ideal = np.sqrt(density * (rate * EXPOSURE_S + 9) / 8 / 64) / EXPOSURE_S
         # Rounding to 0.5 electrons adds nothing that shows; stars raise the cells' level a little.
         assert metrics[f"ideal_noise_block8_e_s_{channel}"] == pytest.approx(ideal, rel=0.05)
@@ -81,9 +82,7 @@ def test_sky_noise_and_stars_of_a_clean_session(tmp_path):
         if not (20 < x_star < 180 and 20 < y_star < 108):
             continue
         near = (x - x_star) ** 2 + (y - y_star) ** 2 < 7.5**2
-        excess = (images["PRIMARY"] - np.median(images["PRIMARY"][INNER], axis=(1, 2))[:, None, None])[
-            :, near
-        ]
+        excess = (images["VALUE"] - np.median(images["VALUE"][INNER], axis=(1, 2))[:, None, None])[:, near]
         flux = excess.sum(axis=1) * EXPOSURE_S
         # 177 pixels of up to 26 electrons, four-fold, over eight frames: 245 electrons; 4 sigma, plus aliasing 0.3 %.
         np.testing.assert_allclose(flux, electrons, atol=1000 + 0.003 * electrons)
@@ -110,7 +109,7 @@ def test_scale_sky_and_weight_of_thin_cloud(tmp_path):
     # Weight 1 / (scale^2 V) with V from the camera model at the brighter sky (read noise aside).
     brighter = table["weight_R"][2] / table["weight_R"][0]
     assert brighter == pytest.approx(0.7**2 / 1.8, rel=0.25)
-    smooth = blocks(images["PRIMARY"][INNER])[:, far_from_stars()]
+    smooth = blocks(images["VALUE"][INNER])[:, far_from_stars()]
     assert np.abs(np.median(smooth, axis=1) - sky_rate("RGB").ravel()).max() < 0.1
     assert record["verdict"] == "pass"
 
@@ -125,7 +124,7 @@ def test_trails_and_hits_do_not_reach_the_stack(tmp_path):
     _, _, images, _ = run(tmp_path, exposures)
     # The variance is that of blocks; a single sample of red has 0.80 / 4 of the uncorrelated one (see sampling).
     factor = 0.25 * sample_noise_factor(exposures.cfa, "R") / block_noise_factor(exposures.cfa)
-    pull = (images["PRIMARY"][INNER] - sky_rate("RGB")) / np.sqrt(images["VARIANCE"][INNER] * factor)
+    pull = (images["VALUE"][INNER] - sky_rate("RGB")) / np.sqrt(images["VARIANCE"][INNER] * factor)
     pull -= np.median(pull, axis=(1, 2), keepdims=True)
     # "No pixel above 6 sigma": samples in lattice phase have 1.23 times the mean noise.
     assert np.abs(pull).max() < 6 * 1.23
@@ -155,7 +154,7 @@ def test_trails_of_every_frame_through_one_spot_go(tmp_path):
     assert (images["REJECTED"][:, near] == n).any()
     factor = 0.25 * sample_noise_factor(exposures.cfa, "R") / block_noise_factor(exposures.cfa)
     typical = np.sqrt(np.median(images["VARIANCE"][INNER], axis=(1, 2)) * factor)[:, None, None]
-    pull = (images["PRIMARY"] - sky_rate("RGB")) / typical
+    pull = (images["VALUE"] - sky_rate("RGB")) / typical
     pull -= np.median(pull[INNER], axis=(1, 2))[:, None, None]
     # A pixel that one frame of eight shows has sqrt(8) times the noise; 6 sigma of the typical stack everywhere else.
     few = images["COVERAGE"][INNER] < n - 2
@@ -184,9 +183,7 @@ def test_other_ways_of_rejecting_take_hits_away_as_well(tmp_path, method):
     stack_session.run(layout, "wide-a", {**SETTINGS, "stack": stack})
     _, images = read_hdus(layout.session_stack("wide-a"))
     # Hits of thousands of electrons are gone but for what hides in the scatter of nine samples: a few sigma of one.
-    assert (
-        np.abs(images["PRIMARY"][INNER] - sky_rate("RGB")).max() < 10 * np.sqrt(SKY_E.max()) / EXPOSURE_S / 3
-    )
+    assert np.abs(images["VALUE"][INNER] - sky_rate("RGB")).max() < 10 * np.sqrt(SKY_E.max()) / EXPOSURE_S / 3
     assert images["REJECTED"].max() >= 1
 
 
@@ -210,7 +207,7 @@ def test_without_frames_the_stack_is_empty_and_the_record_says_why(tmp_path, cas
     assert record["verdict"] == "fail"
     assert record["flags"][0]["code"] == ("no_frames" if case == "all rejected" else "not_linked")
     assert header["NFRAMES"] == 0
-    assert images["PRIMARY"].shape == (3, *SHAPE) and not images["COVERAGE"].any()
+    assert images["VALUE"].shape == (3, *SHAPE) and not images["COVERAGE"].any()
 
 
 def test_a_light_that_vanished_is_named_and_the_rest_goes_on(tmp_path):
@@ -233,15 +230,25 @@ def test_the_core_of_a_saturated_star_is_kept_as_the_last_resort(tmp_path):
     core = (slice(None), slice(63, 66), slice(99, 102))
     unseen = images["COVERAGE"][core] == 0
     assert unseen.any()
-    assert (images["PRIMARY"][core][unseen] > 0.5 * level).all()
+    assert (images["VALUE"][core][unseen] > 0.5 * level).all()
     assert (images["WEIGHT"][core][unseen] == 0).all()
     assert (images["COVERAGE"][:, 40, 40] == 4).all()
+
+
+@pytest.mark.parametrize("kernel", ["drizzle", "ringless"])
+def test_the_sum_of_a_long_session_takes_half_of_the_raw_bytes_at_most(tmp_path, kernel):
+    layout = Layout(tmp_path)
+    write_session(layout, "wide-a", expose(SHAPE, 20, seed=27, degrees=2.0), reference=0)
+    stack_session.run(layout, "wide-a", {**SETTINGS, "stack": {**SETTINGS["stack"], "kernel": kernel}})
+    raw = sum(path.stat().st_size for path in (tmp_path / "raw" / "wide-a").iterdir())
+    # "Intermediate files <= 0.5 x the raw bytes for sessions of 20 frames or more"; this small, a tenth is headers.
+    assert layout.session_stack("wide-a").stat().st_size < 0.5 * raw
 
 
 def test_a_mono_session(tmp_path):
     exposures = expose(SHAPE, 4, seed=13, stars=STARS, pattern="mono")
     _, _, images, record = run(tmp_path, exposures)
-    assert images["PRIMARY"].shape == (1, *SHAPE)
+    assert images["VALUE"].shape == (1, *SHAPE)
     assert record["metrics"]["noise_ratio_block8_L"] < 1.25
 
 
@@ -270,7 +277,7 @@ def frames_in_memory(exposures):
     return frames, grid, np.ones((n_channels, *grid.cells)) * sky_rate("RGB")
 
 
-@pytest.mark.parametrize("kernel", ["drizzle", "lanczos"])
+@pytest.mark.parametrize("kernel", ["drizzle", "ringless"])
 def test_neither_the_size_of_the_tiles_nor_threads_change_a_byte(kernel, monkeypatch):
     exposures = expose(SHAPE, 5, seed=14, stars=STARS[::5], degrees=178.0)
     add_hits(exposures.frames[0], np.random.default_rng(3), 30)

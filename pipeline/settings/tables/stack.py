@@ -16,12 +16,13 @@ KEYS = (
     Key(
         "stack.kernel",
         kind="choice",
-        choices=("auto", "drizzle", "lanczos", "cubic", "linear"),
+        choices=("auto", "drizzle", "ringless", "lanczos", "cubic", "linear"),
         default="auto",
         doc="How raw pixels reach the stack. drizzle drops each one, shrunk, onto the grid and keeps stars sharpest, but "
-        "needs many dithered frames; the others interpolate between pixels of one colour, from the sharpest to the one "
-        "that never overshoots beside very bright pixels. auto takes drizzle where the frames of a session cover the "
-        "grid evenly enough, else lanczos.",
+        "needs many dithered frames; the others interpolate between pixels of one colour: ringless keeps stars "
+        "sharp and digs no dark ring around bright ones, lanczos is as sharp and digs one, cubic is softer, linear never "
+        "overshoots. auto takes drizzle where the frames of a session cover the "
+        "grid evenly enough, else ringless.",
     ),
     Key(
         "stack.pixfrac",
