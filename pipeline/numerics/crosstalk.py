@@ -207,7 +207,7 @@ def _profile_error(cost, best, prior_error):
     return prior_error
 
 
-def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR):
+def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR, edges=None):
     """Refine a three-channel, two-line mixing matrix from continuum-subtracted blocks.
 
     Parameters
@@ -216,6 +216,8 @@ def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR):
     block_error : (C, n) standard deviations
     matrix : (C, 2) prior, largest entry of each column 1
     prior_error : standard deviation of its other entries
+    edges : Refinement whose rows of the lines' own channels stand, so that only the third channel is looked at; None to
+        find the edges
 
     Returns
     -------
@@ -227,7 +229,9 @@ def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR):
     if owners[0] == owners[1]:
         return Refinement(refined, error, measured)
     blocks = blocks - _sky_zero(blocks, owners)[:, None]
-    for line in (0, 1):
+    if edges is not None:
+        refined[owners], error[owners], measured = edges.matrix[owners], edges.error[owners], edges.measured
+    for line in (0, 1) if edges is None else ():
         own, other = owners[line], owners[1 - line]
         error[own, line] = 0.0
         strong = blocks[own] > MIN_S_N * block_error[own]

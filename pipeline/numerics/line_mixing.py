@@ -2,15 +2,12 @@
 
 import numpy as np
 
-from pipeline.numerics.crosstalk import refine_mixing
+from pipeline.numerics.crosstalk import CURVE_PRIOR, Refinement, refine_mixing
 from pipeline.numerics.separation import separate
 from pipeline.numerics.spectrum import line_response
 from pipeline.numerics.stack_stars import star_mask
 
 __all__ = ["block_means", "channel_response", "mixing_from_curves", "refined_mixing"]
-
-PASSES = 3
-"""Turns of continuum and cross-talk: an error of the latter comes back through the continuum, a tenth as large."""
 
 BLOCK_PX = 8
 """Blocks on which the mixing is refined: 64 pixels bring the noise down eight times."""
@@ -52,15 +49,19 @@ def block_means(matched, stars):
 def refined_mixing(table, blocks, colour, mixture, channels, narrow, n_broad):
     """Refine the cross-talk of each colour set that sees two lines; the broadband follows by its filter.
 
-    The continuum that is taken off first is solved with the cross-talk at hand, so both are found in turns.
+    The continuum that is taken off first is solved with the cross-talk at hand, so both are found in turns: an error of
+    the third channel comes back through the continuum, a tenth as large. The edges, which cost most and depend on that
+    least, are looked for once, in the second turn.
     """
     curves, found = table, {}
-    for _ in range(PASSES if n_broad else 1):
-        table, found = _refined_once(curves, table, blocks, colour, mixture, channels, narrow, n_broad)
+    for edges in ("of curves", "sought", "kept") if n_broad else ("sought",):
+        table, found = _refined_once(
+            curves, table, found, edges, blocks, colour, mixture, channels, narrow, n_broad
+        )
     return table, found
 
 
-def _refined_once(curves, table, blocks, colour, mixture, channels, narrow, n_broad):
+def _refined_once(curves, table, before, edges, blocks, colour, mixture, channels, narrow, n_broad):
     """One turn: the continuum by ``table``, then what the data make of the ``curves``."""
     current, table, found = table, curves.copy(), {}
     value, variance = blocks
@@ -77,7 +78,9 @@ def _refined_once(curves, table, blocks, colour, mixture, channels, narrow, n_br
             law = np.polynomial.polynomial.polyval(colour[used], kept.ratio[rows].T)
             rest = rest - law * continuum[kept.continuum[rows]][:, used]
         scale = prior.max(axis=0)
-        result = refine_mixing(rest, np.sqrt(variance[rows][:, used]), prior / scale)
+        known = {"of curves": Refinement(prior / scale, np.full(prior.shape, CURVE_PRIOR), np.zeros(2, bool))}
+        known["kept"] = before.get(s.name)
+        result = refine_mixing(rest, np.sqrt(variance[rows][:, used]), prior / scale, edges=known.get(edges))
         # The same pixels look through the broadband filter: its cross-talk changes by the same factor.
         factor = np.divide(result.matrix * scale, prior, out=np.ones_like(prior), where=prior > 0)
         if n_broad == 3:

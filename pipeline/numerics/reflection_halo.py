@@ -8,7 +8,8 @@ star s of light F_s in the line's channel
     h_s(r) = a_s F_s T(r),    T(r) = sum_k t_k E((r - R_k) / w_k),    E(z) = erfc(z / sqrt 2) / 2,
 
 where T is the same for all stars, and a_s is near 1 (a clipped core hides light, a spectrum is no black body). The far
-wings of the star itself, which matched PSFs leave, are further discs, with soft rims.
+wings of the star itself, which matched PSFs leave, are fitted as further discs, within the smallest radius that is measured.
+They stay in the map: matching keeps a star's light, so what it leaves in the wings it lacks in the core.
 
 Gas is no such thing: its edges are not circles about stars. So no levels are used, only steps on circles
 (:mod:`pipeline.numerics.sector_steps`). What is common to the stars is the weighted mean of (step / light) at each radius;
@@ -159,9 +160,12 @@ def find_haloes(line, variance, light, x, y, fwhm):
         if not discs:
             return nothing
         bright, error = light_by_halo(steps, _sum_of(discs), start)
+    rims = tuple(disc for disc in discs if disc.radius_px > steps.radii[0])
+    if not rims:
+        return nothing
     all_light, all_error = nothing.light.copy(), LIGHT_SCATTER * nothing.light
     all_light[order], all_error[order] = bright, error
-    return HaloModel(discs, all_light, all_error)
+    return HaloModel(rims, all_light, all_error)
 
 
 def remove_haloes(line, variance, continuum, stars, fwhm):
