@@ -39,8 +39,8 @@ VARIANCE_STEPS = 500
 
 
 LARGEST, LARGEST_SHORT = np.float32(2**31 - 128), np.float32(2**15 - 1)
-"""The largest float32 that an int32 and an int16 can hold. Drops on a quarter of the pixels weigh at most four times what
-they do on the mean, an eighth of the latter in ``WEIGHT_STEPS``."""
+"""The largest float32 that an int32 can hold, and the largest int16: 32 times the weight of a complete pixel, of which drops
+reach four times at most."""
 
 
 @dataclass(frozen=True)
