@@ -87,15 +87,19 @@ def drizzle(frame, cfa, placement, window, *, pixfrac, first_row=0, first_column
 
 
 def add_drops(frame, cfa, placement, window, sums, *, pixfrac, first_row=0, first_column=0):
-    """Add the drops of a frame to sums (C, 2, h, w) float32 of a v A and of a; the rest as in :func:`drizzle`."""
+    """Add the drops of a frame to sums (C, 2, h, w) float32 of a v A and of a; the rest as in :func:`drizzle`.
+
+    Tells whether a pixel was saturated.
+    """
     top, _, left, _ = window
     frame = np.ascontiguousarray(frame, dtype=np.float32)
     cell = np.roll(cfa.cell, (-first_row, -first_column), axis=(0, 1))
-    maps = np.stack([_output_map(placement, c, top, left) for c in range(len(cfa.channels))])
+    maps = placement.output_maps.copy()
+    maps[:, :, 0] -= (left, top)
     ny, nx = placement.pose.shape
     geometry = (0.5 * (nx - 1) - first_column, 0.5 * (ny - 1) - first_row, 0.5 * float(np.hypot(nx, ny)))
     curved = placement.pose.kind == "quadratic"
-    _drop(frame, cell, maps, *geometry, 0.5 * drop_side(placement, pixfrac), curved, sums)
+    return _drop(frame, cell, maps, *geometry, 0.5 * drop_side(placement, pixfrac), curved, sums)
 
 
 def warm():
@@ -104,40 +108,11 @@ def warm():
     drizzle(np.zeros((8, 8), dtype=np.float32), Cfa("RGGB"), placement, (0, 8, 0, 8), pixfrac=0.8)
 
 
-def _output_map(placement, channel, top, left):
-    """(2, 6) of (1, u, v, u^2, uv, v^2): window positions of where a channel's raw pixel at (u, v) belongs.
-
-    Light that belongs at p falls at r = p + s M (1, u, v) / s; with r and p in units of u and v this is linear, and
-    its inverse is put into the pose.
-    """
-    pose = placement.pose
-    scale = 0.5 * np.hypot(*pose.shape)
-    offset = np.asarray(placement.channel_offsets[channel], dtype=np.float64) / scale
-    linear = np.linalg.inv(np.eye(2) + offset[:, 1:])
-    shift = -linear @ offset[:, 0]
-    # u' = a + b u + c v and the like: the pose's six functions of (u', v') written in those of (u, v).
-    (b, c), (e, f) = linear
-    a, d = shift
-    functions = np.array(
-        [
-            [1, 0, 0, 0, 0, 0],
-            [a, b, c, 0, 0, 0],
-            [d, e, f, 0, 0, 0],
-            [a * a, 2 * a * b, 2 * a * c, b * b, 2 * b * c, c * c],
-            [a * d, a * e + b * d, a * f + c * d, b * e, b * f + c * e, c * f],
-            [d * d, 2 * d * e, 2 * d * f, e * e, 2 * e * f, f * f],
-        ]
-    )
-    made = pose.coefficients @ functions
-    made[:, 0] -= (left, top)
-    return made
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def _drop(frame, cell, maps, x0, y0, scale, half, curved, sums):
     ny, nx = frame.shape
     height, width = sums.shape[2], sums.shape[3]
-    small = 2.0 * half <= 1.0
+    small, saturated = 2.0 * half <= 1.0, False
     for row in range(ny):
         v = (row - y0) / scale
         for parity in range(min(2, nx)):
@@ -152,6 +127,7 @@ def _drop(frame, cell, maps, x0, y0, scale, half, curved, sums):
                 value = frame[row, column]
                 # Neither NaN nor infinity is dropped.
                 if not (abs(value) < np.inf):
+                    saturated |= value > 0.0
                     continue
                 u = column - x0
                 x, y = xa + (xb + xc * u) * u, ya + (yb + yc * u) * u
@@ -185,3 +161,4 @@ def _drop(frame, cell, maps, x0, y0, scale, half, curved, sums):
                         share = np.float32(z * (min(right, i + 1.0) - max(left, float(i))))
                         signal[j, i] += share * rate
                         weight[j, i] += share
+    return saturated

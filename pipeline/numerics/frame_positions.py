@@ -1,6 +1,7 @@
 """Where in a frame the pixels of the anchor's grid lie: the inverse of the pose, place by place, in float64."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numba import njit
@@ -32,6 +33,15 @@ class Placement:
     pose: Pose
     channel_offsets: np.ndarray
 
+    @cached_property
+    def output_maps(self):
+        """(C, 2, 6) of (1, u, v, u^2, uv, v^2): output positions of where a channel's raw pixel at (u, v) belongs.
+
+        Light that belongs at p falls at r = p + s M (1, u, v) / s; with r and p in units of u and v this is linear, and
+        its inverse is put into the pose.
+        """
+        return np.stack([_output_map(self.pose, offset) for offset in self.channel_offsets])
+
 
 def frame_positions(pose, x_anchor, y_anchor):
     """Frame positions of anchor positions and the area of an anchor pixel there, in frame pixels.
@@ -61,6 +71,27 @@ def frame_positions(pose, x_anchor, y_anchor):
         area,
     )
     return x, y, area
+
+
+def _output_map(pose, offset):
+    scale = 0.5 * np.hypot(*pose.shape)
+    offset = np.asarray(offset, dtype=np.float64) / scale
+    linear = np.linalg.inv(np.eye(2) + offset[:, 1:])
+    shift = -linear @ offset[:, 0]
+    # u' = a + b u + c v and the like: the pose's six functions of (u', v') written in those of (u, v).
+    (b, c), (e, f) = linear
+    a, d = shift
+    functions = np.array(
+        [
+            [1, 0, 0, 0, 0, 0],
+            [a, b, c, 0, 0, 0],
+            [d, e, f, 0, 0, 0],
+            [a * a, 2 * a * b, 2 * a * c, b * b, 2 * b * c, c * c],
+            [a * d, a * e + b * d, a * f + c * d, b * e, b * f + c * e, c * f],
+            [d * d, 2 * d * e, 2 * d * f, e * e, 2 * e * f, f * f],
+        ]
+    )
+    return pose.coefficients @ functions
 
 
 def warm():

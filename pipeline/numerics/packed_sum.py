@@ -21,7 +21,7 @@ __all__ = ["KINDS", "Steps", "pack", "unpack", "warm"]
 
 KINDS = {
     "value": np.int32,
-    "weight": np.int32,
+    "weight": np.int16,
     "variance": np.int32,
     "coverage": np.int16,
     "rejected": np.int16,
@@ -38,8 +38,9 @@ VARIANCE_STEPS = 500
 """Steps in the variance of a complete pixel, 0.1 %; it is known to less."""
 
 
-LARGEST = np.float32(2**31 - 128)
-"""The largest float32 that an int32 can hold."""
+LARGEST, LARGEST_SHORT = np.float32(2**31 - 128), np.float32(2**15 - 1)
+"""The largest float32 that an int32 can hold, and the largest int16: 32 times the weight of a complete pixel, of which drops
+reach four times at most."""
 
 
 @dataclass(frozen=True)
@@ -110,8 +111,8 @@ def _pack(mean, weight, variance, coverage, rejected, per_value, per_weight, per
     for n in range(mean.size):
         count = weight[n] * per_weight + half
         count = count if count > one else one
-        count = count if count < LARGEST else LARGEST
-        weights[n] = np.int32(count if weight[n] > none else none)
+        count = count if count < LARGEST_SHORT else LARGEST_SHORT
+        weights[n] = np.int16(np.int32(count if weight[n] > none else none))
     for n in range(mean.size):
         count = variance[n] * per_variance + half
         count = count if count > one else one

@@ -140,7 +140,7 @@ class Sampler:
         if self.drops:
             sums = _scratch(("sums", shape), (shape[0], 2, *shape[1:]))
             sums[:] = 0
-            add_drops(
+            saturated_pixels = add_drops(
                 frame,
                 cfa,
                 placement,
@@ -165,13 +165,14 @@ class Sampler:
             )
             found, weight = found.reshape(shape), weight.reshape(shape)
             full = 255.0
+            saturated_pixels = np.isposinf(frame).any()
         for c, surface in enumerate(backgrounds):
             powers, v = _along_x(surface, columns, rows)
             if self.drops:
                 _match_drops(sums[c, 0], sums[c, 1], scale[c], powers, v, full, values[c], weights[c], index)
             else:
                 _match(found[c], weight[c], scale[c], powers, v, full, values[c], weights[c], index)
-        if np.isposinf(frame).any():
+        if saturated_pixels:
             _keep_saturated(frame, cfa, placement, positions or _places(placement, window), first, saturated * scale, backgrounds,
                             rows, columns, values[:, :, index], weights[:, :, index])  # fmt: skip
 

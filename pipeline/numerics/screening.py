@@ -7,7 +7,8 @@ them. Each sample is compared with the mean of all others, which needs no sortin
 
 w the weights and W their sum. A lone outlier shows there with all of its height, and of several alike each shows with its
 height times the share of weight that the others do not have. The threshold lies one sigma below that of rejection, since
-mean and median differ by less, and the mean's own noise is left out, which lowers it further. What seeing does to stars
+mean and median differ by less, and the noise of the others' mean is taken to be the least that it can be, that of even
+weights, 1 / (n - 1) of the variance of a sample. What seeing does to stars
 is not tolerated here: a hit makes the mean itself steep around it, so only rejection, with its robust centres, may tell the
 two apart.
 """
@@ -42,6 +43,7 @@ def screen(values, weights, c, model, mean, total, *, heavy, factor, limits, dro
     (h, w) bool
     """
     found = np.empty(mean.shape, dtype=np.bool_)
+    others = 1.0 + 1.0 / max(len(heavy) - 1, 1)
     _screen(
         values,
         weights,
@@ -53,7 +55,7 @@ def screen(values, weights, c, model, mean, total, *, heavy, factor, limits, dro
         mean,
         total,
         np.asarray(heavy, dtype=np.float32),
-        np.float32(factor),
+        np.float32(factor * others),
         *(np.float32(max(limit - SCREEN_MARGIN, 0.5 * limit) ** 2) for limit in limits),
         drops,
         found,

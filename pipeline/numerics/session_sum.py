@@ -42,11 +42,11 @@ screen found (27)."""
 BYTES_PER_OUTPUT = 16
 """Mean, weight and variance (4 each), coverage and rejected (2 each)."""
 
-TILE_WIDTH = 512
-"""Columns of a tile: wide enough that its margins cost little, narrow enough that it stays in the cache."""
+TILE_WIDTHS = (1024, 512)
+"""Columns of a tile: the wider, the less its margins cost."""
 
 TILE_HEIGHTS = (256, 192, 128, 96, 64, 48, 32, 24, 16, 8)
-"""Rows of a tile, in the order of preference; multiples of the side of a block."""
+"""Rows of a tile; multiples of the side of a block."""
 
 
 @dataclass(frozen=True)
@@ -86,11 +86,13 @@ class TilePlan:
     Attributes
     ----------
     strips : list of (first, stop) rows of the output, each cut into tiles
+    columns : list of (first, stop) columns of the tiles
     bytes_needed : estimate of what a sum needs at once, a strip of output included
     fits : whether that is within the budget
     """
 
     strips: list[tuple[int, int]]
+    columns: list[tuple[int, int]]
     bytes_needed: int
     fits: bool
 
@@ -102,18 +104,25 @@ def groups_of(n_frames):
 
 
 def plan_tiles(shape, n_frames, n_channels, *, budget_bytes, halo, threads=1):
-    """Cut an image of ``shape`` into the highest strips of tiles that fit into the budget."""
+    """Cut an image of ``shape`` into the tiles whose margins cost least among those that fit into the budget."""
     ny, nx = shape
-    width = min(TILE_WIDTH, nx) + 2 * halo
     per_pixel = BYTES_PER_SAMPLE * min(n_frames, GROUP) * n_channels + BYTES_PER_POSITION
-    for height in TILE_HEIGHTS:
-        needed = BYTES_PER_OUTPUT * n_channels * nx * height + threads * per_pixel * width * (
-            height + 2 * halo
-        )
-        if needed <= budget_bytes:
-            break
-    strips = [(first, min(first + height, ny)) for first in range(0, ny, height)]
-    return TilePlan(strips, needed, needed <= budget_bytes)
+
+    def needed(width, height):
+        tile = (min(width, nx) + 2 * halo) * (height + 2 * halo)
+        return BYTES_PER_OUTPUT * n_channels * nx * height + threads * per_pixel * tile
+
+    def margins(size):
+        return (1 + 2 * halo / min(size[0], nx)) * (1 + 2 * halo / min(size[1], ny))
+
+    sizes = [(width, height) for width in TILE_WIDTHS for height in TILE_HEIGHTS]
+    fitting = [size for size in sizes if needed(*size) <= budget_bytes]
+    width, height = min(fitting, key=margins) if fitting else (TILE_WIDTHS[-1], TILE_HEIGHTS[-1])
+    strips, columns = (
+        [(first, min(first + step, n)) for first in range(0, n, step)]
+        for n, step in ((ny, height), (nx, width))
+    )
+    return TilePlan(strips, columns, needed(width, height), bool(fitting))
 
 
 def sum_frames(
@@ -154,7 +163,6 @@ def sum_frames(
         sink = _Collector(total)
     blocks = BlockSamples.over(shape, len(frames), n_channels)
     seen, gone = (np.zeros((len(frames), n_channels), dtype=np.int64) for _ in range(2))
-    columns = [(first, min(first + TILE_WIDTH, shape[1])) for first in range(0, shape[1], TILE_WIDTH)]
     with ThreadPoolExecutor(threads) as pool:
         for rows in watch(plan.strips):
             strip = PartialSum.empty((n_channels, rows[1] - rows[0], shape[1]))
@@ -163,7 +171,7 @@ def sum_frames(
                 part = PartialSum(*(plane[:, :, slice(*columns)] for plane in vars(strip).values()))
                 return session.tile(rows, columns, shape, part, blocks)
 
-            for tile_seen, tile_gone in pool.map(tile, columns):
+            for tile_seen, tile_gone in pool.map(tile, plan.columns):
                 seen += tile_seen
                 gone += tile_gone
             sink(rows[0], strip)

@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.stacking             # 26 megapixels, takes an hour or so
     python -m tests.benchmarks.stacking --small     # 1.5 megapixels, a few minutes
-    python -m tests.benchmarks.stacking --add-night # and what a tenth night costs, from frames of 1.5 megapixels
+    python -m tests.benchmarks.stacking --add-night # and what one more night costs, from frames of 1.5 megapixels
 
 Frames are made on the spot. Prints a table and writes JSON. Nothing of this is a test: figures depend on the machine,
 so ratios between what ran side by side are what counts.
@@ -210,7 +210,7 @@ def benchmark(options, folder):
         )
     if options.add_night:
         with tempfile.TemporaryDirectory(dir=options.folder) as other:
-            figures["tenth_night"] = add_night(Path(other), options)
+            figures["added_night"] = add_night(Path(other), options, nights=options.nights)
     return figures
 
 
@@ -235,10 +235,10 @@ def table(figures):
             lines.append(
                 f"{name}: {entry['cpu_s'] / figures['library_frames']:.2f} s a frame, peak {entry['peak_mb']:.0f} MB"
             )
-    if "tenth_night" in figures:
-        night = figures["tenth_night"]
+    if "added_night" in figures:
+        night = figures["added_night"]
         lines.append(
-            f"a tenth night: {night['added']['wall_s']:.1f} s, {night['ratio']:.2f} times its own stages and the merge "
+            f"a night more: {night['added']['wall_s']:.1f} s, {night['ratio']:.2f} times its own stages and the merge "
             f"({night['parts']['stack_filter_set']['wall_s']:.1f} s)"
         )
     for name in ("throughput_ratio", "throughput_ratio_two_processes"):
@@ -260,7 +260,8 @@ def main():
     parser.add_argument(
         "--library-frames", type=int, help="frames of the comparison; as many as ours by default"
     )
-    parser.add_argument("--add-night", action="store_true", help="also add a night to nine")
+    parser.add_argument("--add-night", action="store_true", help="also add a night to others")
+    parser.add_argument("--nights", type=int, default=9, help="nights that are there before")
     parser.add_argument("--night-frames", type=int, default=8, help="frames of each of these nights")
     parser.add_argument("--json", default="benchmark-stacking.json")
     parser.add_argument("--folder", help="where the frames are made; a temporary folder by default")

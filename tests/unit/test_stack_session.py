@@ -285,7 +285,7 @@ def test_neither_the_size_of_the_tiles_nor_threads_change_a_byte(kernel, monkeyp
     frames, grid, level = frames_in_memory(exposures)
     results = []
     for budget, width, threads in ((1e9, 512, 1), (0.0, 512, 2), (1e9, 64, 2)):
-        monkeypatch.setattr(session_sum, "TILE_WIDTH", width)
+        monkeypatch.setattr(session_sum, "TILE_WIDTHS", (width,))
         watched = []
         total, samples, shares = sum_frames(
             frames,
