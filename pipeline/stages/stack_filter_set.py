@@ -40,7 +40,7 @@ def run(layout, unit, settings, *, sessions):
         headers = [read_keywords(path) for path in paths]
         sessions, paths, headers = _wanted(sessions, paths, headers, options["leave_out"], unit, record)
         arrays = files.enter_context(ScratchArrays(layout.stack(unit).parent))
-        image, rejected_share = _merged(paths, unit, arrays)
+        image, rejected_share = _merged(paths, unit, arrays, options["outvote_few"])
         box = _crop_box(image, options["crop_coverage"])
         frames = sum(int(header["NFRAMES"]) for header in headers)
         exposure_s = sum(float(header["EXPTOTAL"]) for header in headers)
@@ -128,7 +128,7 @@ def _record_growth(record, channel, headers):
     record.metric(f"noise_growth_sample_e_s_{channel}", growth.sample)
 
 
-def _merged(paths, unit, arrays):
+def _merged(paths, unit, arrays, outvote):
     """The LinearImage of all sessions, merged band by band, and the share of all samples that was rejected."""
     shapes = [read_shape(path, IMAGES[0]) for path in paths]
     for path, shape in zip(paths, shapes, strict=True):
@@ -140,7 +140,7 @@ def _merged(paths, unit, arrays):
     everything = rejected = 0
     for first in progress(range(0, ny, height), f"merge {unit}", unit="bands"):
         stop = min(first + height, ny)
-        total = merge(_part(path, first, stop) for path in paths)
+        total = merge((_part(path, first, stop) for path in paths), outvote=outvote)
         samples = total.coverage.astype(np.float32) + total.rejected
         band = np.s_[:, first:stop]
         image.value[band], image.variance[band], image.coverage[band] = (

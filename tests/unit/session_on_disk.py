@@ -37,7 +37,7 @@ SETTINGS = {
         "pedestal_adu": PEDESTAL_ADU,
         "response": None,
     },
-    "merge": {"leave_out": [], "crop_coverage": 0.8},
+    "merge": {"leave_out": [], "outvote_few": True, "crop_coverage": 0.8},
     "run": {"seed": 1, "memory_gb": 1.0},
 }
 

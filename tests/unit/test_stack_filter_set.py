@@ -10,6 +10,7 @@ from pipeline.errors import StageError
 from pipeline.fitsio import read_linear, write_packed
 from pipeline.layout import Layout
 from pipeline.numerics.packed_sum import KINDS
+from pipeline.numerics.partial_sum import PartialSum, merge
 from pipeline.stages import stack_filter_set, stack_session
 from tests.unit.session_on_disk import SETTINGS, SHAPE, STARS, write_session
 from tests.unit.synthetic_exposures import add_hits, expose
@@ -137,3 +138,41 @@ def test_the_crop_box_is_well_covered(tmp_path):
     # Dithers of 6 px: what all frames share is 12 px narrower, and some more is covered by most.
     assert inside.size and (inside >= 0.8 * 6).all()
     assert (right - left) * (bottom - top) > 0.75 * SHAPE[0] * SHAPE[1]
+
+
+def test_one_sample_is_outvoted_by_the_other_sessions():
+    """A session's border, where it has a single sample: a hit goes, and a star that is sharper than in the other nights stays."""
+    shape = (1, 20, 30)
+    rng = np.random.default_rng(8)
+    sigma = 0.1
+    star = np.zeros(shape)
+    star[0, 10, 10] = 40.0
+
+    def part(samples, peak, seed):
+        error = sigma / np.sqrt(samples)
+        mean = 2.0 + peak * star + np.random.default_rng(seed).normal(0, error, shape)
+        variance = np.full(shape, error**2, dtype=np.float32)
+        return PartialSum(
+            mean.astype(np.float32), (samples / sigma**2 * np.ones(shape)).astype(np.float32), variance,
+            np.full(shape, samples, dtype=np.uint16), np.zeros(shape, dtype=np.uint16),
+        )  # fmt: skip
+
+    alone, others = part(1, 1.6, 1), [part(5, 1.0, 2), part(4, 1.0, 3)]
+    clean = merge([alone, *others])
+    assert not clean.rejected.any()
+    assert clean.mean[0, 10, 10] == pytest.approx(2 + 40 * (1.6 + 9) / 10, abs=0.2)
+    hits = rng.integers(0, 20, 12), rng.integers(12, 30, 12)
+    alone.mean[0][hits] += 3.0
+    struck = merge([alone, *others])
+    gone = np.zeros(shape, bool)
+    gone[0][hits] = True
+    np.testing.assert_array_equal(struck.rejected == 1, gone)
+    np.testing.assert_array_equal(struck.coverage, np.where(gone, 9, 10))
+    # What is left is the merge of the other sessions, to the rounding of float32.
+    rest = merge(others)
+    for name in ("mean", "weight", "variance"):
+        np.testing.assert_allclose(getattr(struck, name)[gone], getattr(rest, name)[gone], rtol=1e-5)
+        np.testing.assert_array_equal(getattr(struck, name)[~gone], getattr(clean, name)[~gone])
+    assert not merge([alone, *others], outvote=False).rejected.any()
+    # Two against one and one: nobody can tell who is right.
+    assert not merge([alone, part(1, 1.0, 4)]).rejected.any()

@@ -14,6 +14,13 @@ KEYS = (
         "neither leaving one out nor taking it back in computes any session anew.",
     ),
     Key(
+        "merge.outvote_few",
+        kind="flag",
+        default=True,
+        doc="Where a session has one or two samples of a pixel (at its borders, or in a short night), leave them out if they are "
+        "far brighter than the other sessions there: so few cannot outvote a particle hit among them.",
+    ),
+    Key(
         "merge.crop_coverage",
         kind="number",
         unit="1",
