@@ -9,8 +9,10 @@ standard (version 4.0, section 3.3.2) stays in this module.
 """
 
 import hashlib
+import shutil
 import warnings
 from pathlib import Path
+from tempfile import TemporaryFile
 
 import numpy as np
 from astropy.io import fits
@@ -62,6 +64,12 @@ LARGEST_ADU = 2.0**32
 LARGEST_COMPRESSION = 1032
 """Deflate cannot shrink anything by more (zlib's technical details: 1032 to 1), nor do the other methods of FITS on
 anything but a frame without content."""
+
+FITS_BLOCK = 2880
+"""Bytes of a block (FITS 4.0, section 3.1); a primary header with no more than the required cards takes one."""
+
+COPIED_AT_ONCE = 1 << 20
+"""Bytes."""
 
 PACKED_ROWS = 16
 """Rows that are compressed together: few enough to read a band, many enough that starting anew costs nothing."""
@@ -318,7 +326,7 @@ def write_fits(path, data, *, extensions=None, keywords=None, history=None, buni
         hdus.writeto(temporary, overwrite=True, checksum=True, output_verify="exception")
 
 
-def write_packed(path, planes, *, steps=None, units=None, keywords=None, history=None):
+def write_packed(path, planes, *, steps=None, units=None, keywords=None, history=None, after=None):
     """Write planes of whole numbers, each compressed without loss (RICE, FITS 4.0, section 10), atomically.
 
     Parameters
@@ -328,18 +336,26 @@ def write_packed(path, planes, *, steps=None, units=None, keywords=None, history
     steps : dict name -> what one count stands for, written as BSCALE
     units : dict name -> BUNIT
     keywords, history : as for :func:`write_fits`
+    after : function without arguments, called when a plane has been written and is not needed any more
     """
-    hdus = fits.HDUList([_with_cards(fits.PrimaryHDU(), keywords, history)])
-    for name, plane in planes.items():
-        tile = (*(1,) * (plane.ndim - 2), min(PACKED_ROWS, plane.shape[-2]), plane.shape[-1])
-        hdu = fits.CompImageHDU(plane, name=name, compression_type="RICE_1", tile_shape=tile)
-        if (steps or {}).get(name):
-            hdu.header["BSCALE"] = (steps[name], "what one count stands for")
-        if (units or {}).get(name):
-            hdu.header["BUNIT"] = (units[name], "unit of the pixel values")
-        hdus.append(hdu)
-    with replaced(path) as temporary:
-        hdus.writeto(temporary, overwrite=True, checksum=True, output_verify="exception")
+    with replaced(path) as temporary, open(temporary, "wb") as file:
+        alone = fits.HDUList([_with_cards(fits.PrimaryHDU(), keywords, history)])
+        alone.writeto(file, checksum=True, output_verify="exception")
+        for name, plane in planes.items():
+            tile = (*(1,) * (plane.ndim - 2), min(PACKED_ROWS, plane.shape[-2]), plane.shape[-1])
+            hdu = fits.CompImageHDU(plane, name=name, compression_type="RICE_1", tile_shape=tile)
+            if (steps or {}).get(name):
+                hdu.header["BSCALE"] = (steps[name], "what one count stands for")
+            if (units or {}).get(name):
+                hdu.header["BUNIT"] = (units[name], "unit of the pixel values")
+            # One after the other, so that no more than one is in memory: a list is kept whole until all is written.
+            with TemporaryFile(dir=Path(path).parent) as part:
+                fits.HDUList([fits.PrimaryHDU(), hdu]).writeto(part, checksum=True, output_verify="exception")
+                del hdu
+                part.seek(FITS_BLOCK)
+                shutil.copyfileobj(part, file, COPIED_AT_ONCE)
+            if after is not None:
+                after()
 
 
 def write_linear(path, image, *, extensions=None, keywords=None, history=None):

@@ -10,7 +10,8 @@ local flux to the tolerance so that a clipped mean keeps a point-spread function
 frames. Here it is a share of the local range (largest minus smallest centre within two pixels), which
 bounds what seeing, a small misplacement and sampling can do, and vanishes on a smooth nebula; the share
 grows with the difference between the frame's seeing and the usual one, since a Gaussian star of width F has a
-peak proportional to 1 / F^2, and with the part of a peak that falls between the pixels of one colour.
+peak proportional to 1 / F^2, and with the part of a peak that falls between the pixels of one colour. What
+the noise of the centres makes of the range is taken off first.
 
 What physics adds: light is added by trails and hits and hardly ever taken away, so the upper threshold is
 the stricter one, and where the median itself is contaminated (half of the frames crossed by trails at one
@@ -45,6 +46,10 @@ __all__ = ["Thresholds", "find_outliers", "halo_pixels", "slope_share", "warm"]
 SLOPE_RADIUS = 2
 """Pixels over which the local range is taken; the range within two pixels of a star of FWHM 3 px is 0.9 of its
 peak (0.46 within one), so the share that seeing asks for stays near one."""
+
+NOISE_RANGE = 2.5
+"""Of the local range this many sigma of a centre are noise: 25 centres, of which some eight are independent, span 2.8 in the
+mean (tables of the range of normal samples, from memory)."""
 
 STRONG_RADIUS = 2
 """Pixels around a very strong hit that go with it; on a lattice of spacing 2 these are the direct neighbours."""
@@ -302,6 +307,7 @@ def _pulls(
     """Deviation of each sample of a pixel beyond what the slope allows, in sigma; 0 where there is none to tell."""
     left, right, share = node_place(nodes, column)
     above_level = centre - (level[left] + share * (level[right] - level[left]))
+    slope = max(slope - NOISE_RANGE * np.sqrt(spread), 0.0)
     there = 0
     for i in range(x.size):
         there += w[i] > 0

@@ -87,6 +87,9 @@ LEAST_WEIGHT = 0.25
 """A sample that has lost more than three quarters of its linear kernel is missing: what is left lies on one side
 and would be an extrapolation."""
 
+TAPS = 6
+"""Samples of a row and of a column that are weighted, for the widest kernel; the outer weights of the others are 0."""
+
 PHASE_STEPS = 2048
 """Steps of the phase at which the weights of a kernel are kept."""
 
@@ -275,15 +278,14 @@ def _window(t):
 
 @cache
 def _weights_of_phases(kernel):
-    """(PHASE_STEPS + 2, taps) float32: the weights at equal steps of the phase, between which they run straight.
+    """(PHASE_STEPS + 2, TAPS) float32: the weights at equal steps of the phase, between which they run straight.
 
     The coordinates themselves are never rounded; the weights are off by w'' / 8 PHASE_STEPS^2, 3e-7 for lanczos.
     """
-    reach = REACH[kernel]
     phase = np.arange(PHASE_STEPS + 2) / PHASE_STEPS
     # The step beyond the last is only ever taken with the share 0.
     phase[-1] = 1.0
-    taps = np.arange(-reach + 1, reach + 1)
+    taps = np.arange(-TAPS // 2 + 1, TAPS // 2 + 1)
     # At phase 1 the last weight is the kernel at its end, which a floor would take for the next phase.
     inside = np.minimum(phase, 1 - 1e-12)
     return _kernel_values(kernel, inside[:, None] - taps).astype(np.float32)
@@ -292,42 +294,47 @@ def _weights_of_phases(kernel):
 @njit(cache=True, nogil=True, error_model="numpy")
 def _interpolate(planes, origins, step, x, y, area, offset, x0, y0, scale, table, value, weight):
     n_lattices, my, mx = planes.shape
-    steps, taps = table.shape[0] - 2, table.shape[1]
-    reach = taps // 2
-    across, down = np.empty(taps, dtype=np.float32), np.empty(taps, dtype=np.float32)
+    steps, inverse, finer = table.shape[0] - 2, 1.0 / scale, 1.0 / step
+    across = np.empty(TAPS, dtype=np.float32)
     for k in range(x.size):
         value[k] = np.nan
         weight[k] = 0.0
         if not (area[k] > 0):
             continue
-        u, v = (x[k] - x0) / scale, (y[k] - y0) / scale
+        u, v = (x[k] - x0) * inverse, (y[k] - y0) * inverse
         xc = x[k] + offset[0, 0] + offset[0, 1] * u + offset[0, 2] * v
         yc = y[k] + offset[1, 0] + offset[1, 1] * u + offset[1, 2] * v
         total = np.float32(0.0)
         mass = np.float32(0.0)
         for m in range(n_lattices):
-            xl, yl = (xc - origins[m, 1]) / step, (yc - origins[m, 0]) / step
+            xl, yl = (xc - origins[m, 1]) * finer, (yc - origins[m, 0]) * finer
             if not (xl > -1.0 and yl > -1.0 and xl < mx and yl < my):
                 continue
-            i, j = int(np.floor(xl)), int(np.floor(yl))
+            # Both lie above -1, so that cutting off the fraction of what is one more is rounding down.
+            i, j = int(xl + 1.0) - 1, int(yl + 1.0) - 1
             tx, ty = xl - i, yl - j
-            if i >= reach - 1 and j >= reach - 1 and i + reach < mx and j + reach < my:
+            if i >= TAPS // 2 - 1 and j >= TAPS // 2 - 1 and i + TAPS // 2 < mx and j + TAPS // 2 < my:
                 left, top = tx * steps, ty * steps
                 a, b = int(left), int(top)
                 left, top = np.float32(left - a), np.float32(top - b)
-                first, second = table[a], table[a + 1]
-                for tap in range(taps):
-                    across[tap] = first[tap] + left * (second[tap] - first[tap])
-                first, second = table[b], table[b + 1]
-                for tap in range(taps):
-                    down[tap] = first[tap] + top * (second[tap] - first[tap])
-                found = np.float32(0.0)
-                for dj in range(taps):
-                    line = planes[m, j - reach + 1 + dj]
-                    along = np.float32(0.0)
-                    for di in range(taps):
-                        along += across[di] * line[i - reach + 1 + di]
-                    found += down[dj] * along
+                # Places are unsigned: signed ones might be negative, which would be looked into for every sample. And no
+                # view is made of a row, which would cost more than the row.
+                a, b, lattice = np.uint64(a), np.uint64(b), np.uint64(m)
+                row, column = np.uint64(j - TAPS // 2 + 1), np.uint64(i - TAPS // 2 + 1)
+                s0 = s1 = s2 = s3 = s4 = s5 = np.float32(0.0)
+                for tap in range(np.uint64(TAPS)):
+                    share = table[b, tap] + top * (table[b + np.uint64(1), tap] - table[b, tap])
+                    s0 += share * planes[lattice, row, column + np.uint64(0)]
+                    s1 += share * planes[lattice, row, column + np.uint64(1)]
+                    s2 += share * planes[lattice, row, column + np.uint64(2)]
+                    s3 += share * planes[lattice, row, column + np.uint64(3)]
+                    s4 += share * planes[lattice, row, column + np.uint64(4)]
+                    s5 += share * planes[lattice, row, column + np.uint64(5)]
+                    row += np.uint64(1)
+                for tap in range(np.uint64(TAPS)):
+                    across[tap] = table[a, tap] + left * (table[a + np.uint64(1), tap] - table[a, tap])
+                found = (s0 * across[0] + s1 * across[1]) + (s2 * across[2] + s3 * across[3])
+                found += s4 * across[4] + s5 * across[5]
                 # A pixel that cannot be used (NaN, infinity) shows in the sum; only then the slower way is taken.
                 if abs(found) < np.inf:
                     total += found

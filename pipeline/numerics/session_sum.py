@@ -108,16 +108,21 @@ def plan_tiles(shape, n_frames, n_channels, *, budget_bytes, halo, threads=1):
     ny, nx = shape
     per_pixel = BYTES_PER_SAMPLE * min(n_frames, GROUP) * n_channels + BYTES_PER_POSITION
 
+    def even(width):
+        # As many tiles for every thread, of one width but for the last.
+        count = -(-max(-(-nx // width), 1) // threads) * threads
+        return -(-nx // (8 * count)) * 8
+
     def needed(width, height):
-        tile = (min(width, nx) + 2 * halo) * (height + 2 * halo)
+        tile = (width + 2 * halo) * (height + 2 * halo)
         return BYTES_PER_OUTPUT * n_channels * nx * height + threads * per_pixel * tile
 
     def margins(size):
-        return (1 + 2 * halo / min(size[0], nx)) * (1 + 2 * halo / min(size[1], ny))
+        return (1 + 2 * halo / size[0]) * (1 + 2 * halo / min(size[1], ny))
 
-    sizes = [(width, height) for width in TILE_WIDTHS for height in TILE_HEIGHTS]
+    sizes = [(even(width), height) for width in TILE_WIDTHS for height in TILE_HEIGHTS]
     fitting = [size for size in sizes if needed(*size) <= budget_bytes]
-    width, height = min(fitting, key=margins) if fitting else (TILE_WIDTHS[-1], TILE_HEIGHTS[-1])
+    width, height = min(fitting, key=margins) if fitting else sizes[-1]
     strips, columns = (
         [(first, min(first + step, n)) for first in range(0, n, step)]
         for n, step in ((ny, height), (nx, width))

@@ -95,6 +95,7 @@ def run(layout, unit, settings):
             {name.upper(): plane for name, plane in total.items()},
             steps={name.upper(): step for name, step in vars(steps).items()},
             units={"VALUE": RATE_UNIT, **UNITS_OF_EXTENSION},
+            after=arrays.release,
             keywords=_keywords(plan, len(used), exposure_s, cfa, noise),
             history=_history(settings["stack"], link),
         )

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from pipeline.fitsio import read_rows, read_shape, write_packed
 from pipeline.numerics.packed_sum import KINDS, Steps, pack, unpack
@@ -33,6 +34,11 @@ def test_a_sum_comes_back_from_its_file_within_its_steps(tmp_path, rng):
     assert steps.value == pytest.approx(np.sqrt(1 / 12) / 32)
     planes = {name.upper(): plane for name, plane in pack(part, steps).items()}
     write_packed(tmp_path / "sum.fits", planes, steps={name.upper(): s for name, s in vars(steps).items()})
+    # By the reader of the general library: whole, and with the checksums that it says.
+    with fits.open(tmp_path / "sum.fits", checksum=True) as hdus:
+        hdus.verify("exception")
+        assert [hdu.name for hdu in hdus] == ["PRIMARY", *planes]
+        np.testing.assert_array_equal(hdus["COVERAGE"].data, part.coverage)
     names = [name.upper() for name in KINDS]
     assert read_shape(tmp_path / "sum.fits", names[0]) == SHAPE
     # Bands that begin within what is compressed together.

@@ -2,7 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
+from pipeline.numerics import rejection
 from pipeline.numerics.band_noise import BandNoise
 from pipeline.numerics.partial_sum import PartialSum, combine, merge
 from pipeline.numerics.rejection import Thresholds, find_outliers, halo_pixels, slope_share
@@ -236,3 +238,32 @@ def test_a_growing_threshold_above_the_others_only_stops_the_growing():
     grown, _ = find_outliers(values, weights, models, thresholds=Thresholds(), **options)
     lone, _ = find_outliers(values, weights, models, thresholds=Thresholds(grow=50, high=30), **options)
     assert lone[1].any() and not (lone & ~grown).any() and lone.sum() < grown.sum()
+
+
+@pytest.mark.parametrize("n", [3, 8])
+def test_the_screen_sends_on_all_that_an_exact_look_at_every_pixel_would_reject(n, monkeypatch):
+    stars = [(20 + 17 * i, 18 + 16 * j, 3e3 * 3 ** ((i + j) % 5)) for i in range(7) for j in range(6)]
+    exposures = expose(SHAPE, n, seed=71, stars=stars, seeing_spread=0.2)
+    add_trail(exposures.frames[1], y0=30, slope=0.4, peak_e=300)
+    for k, frame in enumerate(exposures.frames):
+        add_hits(frame, np.random.default_rng(72 + k), 15, largest_e=1500)
+    values, weights = exposures.sampled(SHAPE)
+    models = models_of(exposures, *SHAPE)
+    options = {
+        "noise_factors": [sample_noise_factor(exposures.cfa, channel) for channel in "RGB"],
+        "slope_shares": slope_share(exposures.fwhm, peak_loss(exposures.fwhm, exposures.cfa), Thresholds()),
+        "thresholds": Thresholds(),
+    }
+    screened, _ = find_outliers(values, weights, models, **options)
+    monkeypatch.setattr(rejection, "screen", lambda *args, **kw: np.ones(SHAPE, dtype=bool))
+    exact, centre = find_outliers(values, weights, models, **options)
+    assert exact.sum() > 500 * n / 8
+    # Slopes are those of means where nothing was suspicious, less noisy than those of medians: what lies just at a
+    # threshold may fall on the other side.
+    assert (screened != exact).sum() < 0.04 * exact.sum()
+    # Where the sky is flat within two pixels, slopes do not matter: what differs there is close to the threshold of 4.5.
+    noise = np.sqrt(exposures.variance * np.array(options["noise_factors"]))[:, None, None]
+    steep = ndimage.maximum_filter(centre, (1, 5, 5)) - ndimage.minimum_filter(centre, (1, 5, 5))
+    flat = (steep < 3 * noise)[None] & (weights == 255)
+    height = np.where((exact != screened) & flat, np.abs(values - centre) / noise, 0.0)
+    assert height.max() < 6
