@@ -20,11 +20,9 @@ from pipeline.numerics.surface import PolynomialSurface, exponents
 __all__ = [
     "Sky",
     "agreeing_cells",
-    "compact_groups",
     "find_free_cells",
     "fit_sky",
     "fit_with_templates",
-    "predicts_better",
 ]
 
 FOLDS = 8
@@ -221,7 +219,7 @@ def fit_with_templates(cells, free, templates, *, max_order):
         tried.append((np.sqrt(np.nanmedian(squares, axis=1)), left, squares))
     chosen = 0
     for order in range(1, len(tried)):
-        if predicts_better(tried[order][2], tried[chosen][2]):
+        if _predicts_better(tried[order][2], tried[chosen][2]):
             chosen = order
     frame = _frame(cells.shape)
     terms = _with(templates, _terms(cells.x, cells.y, chosen, frame))[use]
@@ -244,7 +242,7 @@ def _log_ratio(one, other):
     return np.log(np.maximum(ratio, TINY))
 
 
-def predicts_better(one, other):
+def _predicts_better(one, other):
     """Whether the errors of left-out groups are noticeably smaller, and in most of the groups.
 
     All channels together: what lights the sky is the same for all. Of many groups a better surface predicts many better; one
@@ -264,7 +262,7 @@ def predicts_better(one, other):
     return typical < gain and (seen.size == 0 or seen.mean() + error < gain)
 
 
-def compact_groups(x, y):
+def _compact_groups(x, y):
     """(n,) number of the group of each place: ``FOLDS`` sectors around their middle, of equal numbers."""
     order = np.argsort(np.arctan2(y - y.mean(), x - x.mean()), kind="stable")
     ranks = np.empty(order.size, dtype=int)
@@ -317,5 +315,5 @@ def _terms(x, y, order, frame):
 def _groups(cells, use):
     """Compact groups of the free cells; -1 elsewhere."""
     groups = np.full(use.shape, -1)
-    groups[use] = compact_groups(cells.x[use], cells.y[use])
+    groups[use] = _compact_groups(cells.x[use], cells.y[use])
     return groups

@@ -6,14 +6,12 @@ Lamps near by, clouds and reflections in the tube bend a sky in ways that no low
     sum over free cells of (residual - f)^2  +  stiffness * (bending energy of f).
 
 It sees the cells that are free of nebula and no others, so across a nebula it is as straight as its surroundings allow. The
-stiffness, and whether it is used at all, is settled by predicting whole sectors of the field that were left out: a spline
-that follows noise, or the foot of a nebula, misses there. It is kept within the residuals that it was fitted to.
+stiffness, and whether it is used at all, is settled by predicting whole blocks of the field that were left out: a spline
+that follows noise misses there. It is kept within the values that it takes where there is free sky.
 """
 
 import numpy as np
 from scipy.interpolate import RBFInterpolator, RectBivariateSpline
-
-from pipeline.numerics.sky_model import FOLDS, compact_groups, predicts_better
 
 __all__ = ["fit_remainder"]
 
@@ -22,6 +20,18 @@ STIFFNESSES = tuple(10.0 ** np.arange(-2.0, 3.1))
 
 MOST_POINTS = 600
 """Free cells, or means of neighbouring ones, that a spline rests on: its equations are as many."""
+
+FOLDS = 8
+"""Groups of blocks; each is left out once."""
+
+BLOCKS_ACROSS = 8
+"""Blocks along the half diagonal: an eighth of the field must be bridged."""
+
+LEAST_GAIN = 0.1
+"""Relative fall of the mean square of left-out residuals that a spline must bring."""
+
+SURE_SIGMA = 2.5
+"""By how many standard errors over blocks it must be a fall: one in a hundred, for noise, of a few stiffnesses."""
 
 LEAST_POINTS = 40
 """Points below which there is nothing but the surface."""
@@ -50,25 +60,30 @@ def fit_remainder(cells, free, skies):
     if points is None:
         return None
     at, left = points
-    groups = compact_groups(at[:, 0], at[:, 1])
-    nothing = np.array(
-        [[np.mean(left[groups == g, c] ** 2) for g in range(FOLDS)] for c in range(left.shape[1])]
-    )
-    best, errors = None, nothing
+    block = np.floor(at * BLOCKS_ACROSS).astype(int)
+    # Neighbouring blocks are of different groups.
+    groups = (block[:, 0] + 3 * block[:, 1]) % FOLDS
+    _, block = np.unique(block, axis=0, return_inverse=True)
+    scale = np.mean(left**2, axis=0)
+    best, least = None, left**2 / scale
     for stiffness in STIFFNESSES[::-1]:
-        predicted = np.empty_like(left)
-        for group in range(FOLDS):
+        predicted = np.zeros_like(left)
+        for group in np.unique(groups):
             out = groups == group
             predicted[out] = _spline(at[~out], left[~out], stiffness)(at[out])
-        miss = (left - predicted) ** 2
-        tried = np.array(
-            [[np.mean(miss[groups == g, c]) for g in range(FOLDS)] for c in range(left.shape[1])]
-        )
-        if predicts_better(tried, errors):
-            best, errors = stiffness, tried
+        miss = (left - predicted) ** 2 / scale
+        if _is_better(miss, least, block):
+            best, least = stiffness, miss
     if best is None:
         return None
     return _on_grid(_spline(at, left, best), at, cells.shape)
+
+
+def _is_better(one, other, block):
+    """Whether squares of left-out residuals (n, C) are smaller, surely so over the blocks."""
+    fall = np.bincount(block, (other - one).mean(axis=1))
+    error = np.std(fall, ddof=1) * np.sqrt(fall.size)
+    return fall.sum() > max(LEAST_GAIN * other.mean(axis=1).sum(), SURE_SIGMA * error)
 
 
 def _points(cells, free, skies):
