@@ -17,7 +17,13 @@ from pipeline.numerics.robust import mad_std
 from pipeline.numerics.sky_cells import Cells
 from pipeline.numerics.surface import PolynomialSurface, exponents
 
-__all__ = ["Sky", "agreeing_cells", "find_free_cells", "fit_sky", "fit_with_templates"]
+__all__ = [
+    "Sky",
+    "agreeing_cells",
+    "find_free_cells",
+    "fit_sky",
+    "fit_with_templates",
+]
 
 FOLDS = 8
 """Groups of neighbouring cells for the held-out test; each is left out once."""
@@ -207,14 +213,13 @@ def fit_with_templates(cells, free, templates, *, max_order):
         left = _held_out(cells, use, groups, order, templates)
         if left is None:
             break
-        # (C, FOLDS); the median over groups: one group may hold a faint cloud.
         squares = np.array(
             [[np.mean(plane[use & (groups == g)] ** 2) for g in range(FOLDS)] for plane in left]
         )
         tried.append((np.sqrt(np.nanmedian(squares, axis=1)), left, squares))
     chosen = 0
     for order in range(1, len(tried)):
-        if _predicts_better(tried[order], tried[chosen]):
+        if _predicts_better(tried[order][2], tried[chosen][2]):
             chosen = order
     frame = _frame(cells.shape)
     terms = _with(templates, _terms(cells.x, cells.y, chosen, frame))[use]
@@ -231,25 +236,38 @@ def fit_with_templates(cells, free, templates, *, max_order):
     return made
 
 
+def _log_ratio(one, other):
+    """Logarithm of errors over errors; 0 where both vanish."""
+    ratio = np.divide(one, other, out=np.ones_like(one), where=other > 0)
+    return np.log(np.maximum(ratio, TINY))
+
+
 def _predicts_better(one, other):
     """Whether the errors of left-out groups are noticeably smaller, and in most of the groups.
 
     All channels together: what lights the sky is the same for all. Of many groups a better surface predicts many better; one
     that bends into a faint cloud does so in some and misses others by far (cf. the rule of one standard error, Breiman et
     al. 1984, Classification and Regression Trees; from memory).
+
+    Parameters
+    ----------
+    one, other : (C, groups) mean squares of left-out residuals; NaN where a group is empty
     """
-    typical = _log_ratio(one[0], other[0]).mean()
-    groups = 0.5 * np.nanmean(_log_ratio(one[2], other[2]), axis=0)
+    # The median over groups: one group may hold a faint cloud.
+    typical = 0.5 * _log_ratio(np.nanmedian(one, axis=1), np.nanmedian(other, axis=1)).mean()
+    groups = 0.5 * np.nanmean(_log_ratio(one, other), axis=0)
     seen = groups[np.isfinite(groups)]
     error = np.std(seen, ddof=1) / np.sqrt(seen.size) if seen.size > 1 else 0.0
     gain = np.log(1 - HELD_OUT_GAIN)
     return typical < gain and (seen.size == 0 or seen.mean() + error < gain)
 
 
-def _log_ratio(one, other):
-    """Logarithm of errors over errors; 0 where both vanish."""
-    ratio = np.divide(one, other, out=np.ones_like(one), where=other > 0)
-    return np.log(np.maximum(ratio, TINY))
+def _compact_groups(x, y):
+    """(n,) number of the group of each place: ``FOLDS`` sectors around their middle, of equal numbers."""
+    order = np.argsort(np.arctan2(y - y.mean(), x - x.mean()), kind="stable")
+    ranks = np.empty(order.size, dtype=int)
+    ranks[order] = np.arange(order.size)
+    return ranks * FOLDS // max(order.size, 1)
 
 
 def _held_out(cells, use, groups, order, templates):
@@ -295,11 +313,7 @@ def _terms(x, y, order, frame):
 
 
 def _groups(cells, use):
-    """Compact groups of cells: sectors around the centre of the free cells, of equal numbers."""
-    angle = np.arctan2(cells.y - cells.y[use].mean(), cells.x - cells.x[use].mean())
+    """Compact groups of the free cells; -1 elsewhere."""
     groups = np.full(use.shape, -1)
-    order = np.argsort(angle[use], kind="stable")
-    ranks = np.empty(order.size, dtype=int)
-    ranks[order] = np.arange(order.size)
-    groups[use] = ranks * FOLDS // max(order.size, 1)
+    groups[use] = _compact_groups(cells.x[use], cells.y[use])
     return groups

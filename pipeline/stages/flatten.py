@@ -14,6 +14,7 @@ from pipeline.fitsio import read_linear, write_linear
 from pipeline.numerics.crowded_sky import crowded_sky
 from pipeline.numerics.sky_cells import cell_table
 from pipeline.numerics.sky_model import find_free_cells, fit_sky
+from pipeline.numerics.sky_remainder import fit_remainder
 from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.stack_stars import detect_stars, star_mask
 from pipeline.numerics.surface import fit_surface
@@ -60,13 +61,14 @@ def tabulate(image, *, cell, star_sigma, star_growth):
     return cell_table(image.value, image.variance, usable, cell=cell)
 
 
-def flatten(image, skies):
+def flatten(image, skies, remainder=None):
     """Subtract the sky of each channel.
 
     Parameters
     ----------
     image : LinearImage
     skies : list of Sky, one a channel
+    remainder : (C, ny, nx) sky besides, or None
 
     Returns
     -------
@@ -77,6 +79,8 @@ def flatten(image, skies):
     value, background = np.empty_like(image.value), np.empty(image.shape, dtype=np.float32)
     for c, sky in enumerate(skies):
         background[c] = sky.surface.on_grid(image.shape[1:])
+        if remainder is not None:
+            background[c] += remainder[c]
         np.subtract(image.value[c], background[c], out=value[c])
         value[c][image.coverage[c] <= 0] = 0.0
     return LinearImage(value, image.variance, image.coverage, image.rejected), background
@@ -178,7 +182,11 @@ def run(layout, unit, settings, *, filter_sets):
             max_order=options["max_order"],
             clip_sigma=options["object_sigma"],
         )
-        flat, background = flatten(image, skies)
+        remainder = None
+        if options["remainder"] == "spline":
+            remainder = fit_remainder(cells, free, skies) if shares is None else None
+            record.metric("sky_remainder_used", remainder is not None)
+        flat, background = flatten(image, skies, remainder)
         known = np.isfinite(cells.value).all(axis=0)
         share = float((free & known).sum() / max(known.sum(), 1))
         record.metrics({"free_sky_fraction": share, "cell_px": cell, "filter_sets_used": len(tables)})
@@ -189,6 +197,8 @@ def run(layout, unit, settings, *, filter_sets):
             record.metric(f"cells_without_{light}", light_share)
         for c, name in enumerate(image.channels):
             record.metrics(_channel_metrics(name, background[c], skies[c], cells))
+            if remainder is not None:
+                record.metric(f"sky_remainder_e_s_{name}", float(np.ptp(remainder[c])))
         if share < options["least_free_share"]:
             record.flag(
                 "little_free_sky",
@@ -205,6 +215,7 @@ def run(layout, unit, settings, *, filter_sets):
                 "are free of one line or of the dust at a time",
             )  # fmt: skip
         orders = ", ".join(str(sky.surface.order) for sky in skies)
+        orders += "" if remainder is None else " and a spline"
         _write(
             layout,
             unit,

@@ -108,6 +108,21 @@ def test_a_field_full_of_nebula_is_flattened_one_light_at_a_time_and_says_so(tmp
     assert np.ptp(left) < 0.15 * np.ptp(np.percentile(nebula, (10, 90)))
 
 
+@pytest.mark.parametrize("lamp", [0.0, 0.1])
+def test_a_spline_is_added_where_a_lamp_asks_for_it(tmp_path, lamp):
+    scene = make_scene(seed=2, shape=(256, 320), n_stars=60, cover=0.15, gradient=0.2)
+    layout = _stacked(scene, tmp_path, ["broad", "duo"])
+    y, x = np.mgrid[:256, :320]
+    glow = lamp * np.exp(-(x**2 + y**2) / 80**2)
+    image = scene.stacks["broad"]
+    write_linear(layout.stack("broad"), replace(image, value=(image.value + glow).astype(np.float32)))
+    settings = _settings(flatten__remainder="spline")
+    flatten.run(layout, "broad", settings, filter_sets=["broad", "duo"])
+    metrics = read_record(layout.qa("flatten", "broad"))["metrics"]
+    assert metrics["sky_remainder_used"] is (lamp > 0)
+    assert ("sky_remainder_e_s_G" in metrics) is (lamp > 0)
+
+
 def test_same_input_same_data_units(tmp_path, scene):
     names = ["broad", "duo"]
     for folder in ("a", "b"):

@@ -24,6 +24,14 @@ KEYS = (
         doc="Highest order of the sky surface. The order used is the lowest that held-out sky asks for.",
     ),
     Key(
+        "flatten.remainder",
+        kind="choice",
+        choices=("none", "spline"),
+        default="none",
+        doc="What is done about a sky that no low order follows. spline: a stiff one through the cells that are free of "
+        "nebula, used only where it predicts left-out parts of the field better; not in a field full of nebula.",
+    ),
+    Key(
         "flatten.object_sigma",
         kind="number",
         unit="sigma",
