@@ -4,6 +4,12 @@ The sky object and the stars are the same in both once the frame is on the refer
 they cancel in the difference; what is left is glow, cloud and dawn. The difference is looked at on a grid of
 anchor pixels that is fine enough to average the noise away and coarse enough to cost nothing: the median
 over each cell of the grid is blind to stars, hits and trails, and the surface is fitted to the cells.
+
+Frames are fitted to the reference one by one. Fitting them all at once, or again to the mean of what was matched, would give
+the same: with P the fit, a frame x becomes x - P(x - r), so that every matched frame has the surface P(r) of the reference
+r, and so has their mean m; hence P(x - m) = P(x) - P(r), which is what was taken off before. The noise of the reference
+is in P(r) alike for all frames and nights; it is a surface of the whole stack, which flattening removes, and no noise between
+frames. That holds for one set of cells; where a frame covers fewer, the difference is the noise of cells' medians.
 """
 
 from dataclasses import dataclass
