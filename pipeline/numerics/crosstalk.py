@@ -229,9 +229,8 @@ def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR, edges
     if owners[0] == owners[1]:
         return Refinement(refined, error, measured)
     blocks = blocks - _sky_zero(blocks, owners)[:, None]
-    if edges is not None:
-        refined[owners], error[owners], measured = edges.matrix[owners], edges.error[owners], edges.measured
-    for line in (0, 1) if edges is None else ():
+    seen = np.zeros(2, dtype=bool)
+    for line in (0, 1):
         own, other = owners[line], owners[1 - line]
         error[own, line] = 0.0
         strong = blocks[own] > MIN_S_N * block_error[own]
@@ -242,21 +241,26 @@ def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR, edges
         noise = np.hypot(block_error[other, strong], ratio * block_error[own, strong]) / flux
         noise = np.hypot(noise, ZERO_ERROR * np.median(flux) / flux)
         # Far up the wedge the other line rules; those blocks say nothing about this edge.
-        near = ratio < refined[other, line] + 1.0
-        edge = wedge_edge(ratio[near], noise[near], prior=refined[other, line], prior_error=prior_error)
+        near = ratio < matrix[other, line] + 1.0
+        seen[line] = near.sum() >= MIN_BLOCKS
+        if edges is not None:
+            continue
+        edge = wedge_edge(ratio[near], noise[near], prior=matrix[other, line], prior_error=prior_error)
         refined[other, line] = max(edge.value, 0.0)
         error[other, line] = (
             min(np.hypot(edge.error, ZERO_SYSTEMATIC), prior_error) if edge.measured else prior_error
         )
         measured[line] = edge.measured
-    third = np.setdiff1d(np.arange(matrix.shape[0]), owners)
-    pair = refined[owners]
-    fluxes = np.linalg.solve(pair, blocks[owners])
-    for channel in third:
-        # Regression of the remaining channel on both line fluxes, with the prior as two more equations.
+    if edges is not None:
+        refined[owners], error[owners], measured = edges.matrix[owners], edges.error[owners], edges.measured
+    fluxes = np.linalg.solve(refined[owners], blocks[owners])
+    for channel in np.setdiff1d(np.arange(matrix.shape[0]), owners):
+        # Regression of the remaining channel on the fluxes, with the prior as more equations. A line that is hardly there
+        # has no part: its flux is noise, on which every channel would seem to depend little.
         weight = 1 / block_error[channel]
-        design = np.vstack([(fluxes * weight).T, np.eye(2) / prior_error])
-        target = np.append(blocks[channel] * weight, matrix[channel] / prior_error)
-        refined[channel] = np.maximum(np.linalg.lstsq(design, target, rcond=None)[0], 0.0)
-        error[channel] = np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
+        rest = blocks[channel] - matrix[channel, ~seen] @ fluxes[~seen]
+        design = np.vstack([(fluxes[seen] * weight).T, np.eye(seen.sum()) / prior_error])
+        target = np.append(rest * weight, matrix[channel, seen] / prior_error)
+        refined[channel, seen] = np.maximum(np.linalg.lstsq(design, target, rcond=None)[0], 0.0)
+        error[channel, seen] = np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
     return Refinement(refined, error, measured)

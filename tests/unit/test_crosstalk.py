@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.numerics.crosstalk import MIN_BLOCKS, refine_mixing, wedge_edge
+from pipeline.numerics.crosstalk import CURVE_PRIOR, MIN_BLOCKS, refine_mixing, wedge_edge
 
 TRUE = np.array([[1.0, 0.12], [0.21, 1.0], [0.08, 0.50]])
 PRIOR = np.array([[1.0, 0.07], [0.15, 1.0], [0.06, 0.50]])
@@ -43,6 +43,9 @@ def test_a_single_line_refines_its_own_column_only():
     result = refine_mixing(blocks, np.full(blocks.shape, 0.003), PRIOR)
     np.testing.assert_allclose(result.matrix[:, 0], TRUE[:, 0], atol=0.01)
     assert result.matrix[0, 1] == PRIOR[0, 1]
+    # Blue, too: of a line that is not there only noise would be left to tell.
+    assert result.matrix[2, 1] == PRIOR[2, 1]
+    assert result.error[2, 1] == CURVE_PRIOR
     assert list(result.measured) == [True, False]
 
 
