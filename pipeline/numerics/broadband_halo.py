@@ -153,12 +153,14 @@ def _find_rims(steps, light, least_radius):
     share, error, _ = common_steps(steps, light)
     rims, wings = _factors(steps, share, error, ())
     apart = steps.side + steps.gap
+    refused = []
     while len(rims) < MOST_RIMS:
         left, _, significance = common_steps(steps, light, _total(rims, wings))
         glow = steps.expected(_wing_profile(wings))
         seen = (significance > DETECTION_SIGMA) & (np.abs(left) > STANDS_OUT * np.abs(glow))
         seen &= steps.radii > least_radius
-        seen &= np.all([np.abs(steps.radii - rim.radius_px) > apart for rim in rims], axis=0)
+        looked_at = [rim.radius_px for rim in rims] + refused
+        seen &= np.all([np.abs(steps.radii - radius) > apart for radius in looked_at], axis=0)
         if not rims:
             seen &= left > 0
         if not seen.any():
@@ -166,9 +168,11 @@ def _find_rims(steps, light, least_radius):
         at = int(np.argmax(np.where(seen, significance, 0.0)))
         seed = Disc(float(steps.radii[at]), 1.0, float(np.sign(left[at])))
         tried, tried_wings = _refined(steps, share, error, (*rims, seed))
-        if not _is_reflection(tried, steps):
-            break
-        rims, wings = tried, tried_wings
+        # Close to the star the wings stand out of their model by more than a faint rim further out stands out of them.
+        if _is_reflection(tried, steps):
+            rims, wings = tried, tried_wings
+        else:
+            refused.append(float(steps.radii[at]))
     return rims, wings
 
 

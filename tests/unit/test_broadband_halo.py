@@ -20,7 +20,7 @@ AUREOLE = 2e-4
 a minute of arc."""
 
 
-def scene(*, disc=True, hole=0.0, dust=0.03, cloud_px=12, seed=1):
+def scene(*, disc=True, hole=0.0, dust=0.03, cloud_px=12, shoulder=0.0, seed=1):
     """Image, stars, and the image without discs; ``dust`` is the scatter of its clouds."""
     rng = np.random.default_rng(seed)
     ny, nx = SHAPE
@@ -41,6 +41,8 @@ def scene(*, disc=True, hole=0.0, dust=0.03, cloud_px=12, seed=1):
     for sx, sy, flux in zip(px, py, light, strict=True):
         r = np.hypot(x - sx, y - sy)
         star = (BETA - 1) / (np.pi * alpha**2) * (1 + (r / alpha) ** 2) ** -BETA + AUREOLE / (r**2 + 25)
+        # Light that falls off faster than any power of the distance: the wings' model does not hold it.
+        star += shoulder / (2 * np.pi * 4.0**2) * np.exp(-(r**2) / (2 * 4.0**2))
         rim = np.clip((RADIUS - r) / 3.0 + 0.5, 0, 1) - np.clip((hole * RADIUS - r) / 3.0 + 0.5, 0, 1)
         for c, (tint, share) in enumerate(zip((0.8, 1.0, 1.1), SHARES, strict=True)):
             truth[c] += tint * flux * star
@@ -82,6 +84,14 @@ def test_discs_go_and_glow_stays(hole):
         widest = max(model.discs, key=lambda disc: disc.radius_px)
         assert widest.radius_px == pytest.approx(RADIUS, abs=1.0)
         assert widest.light_share == pytest.approx(share, rel=0.25)
+
+
+def test_wings_that_are_no_powers_do_not_hide_a_rim_further_out():
+    image, stars, _ = scene(dust=0.01, shoulder=0.15)
+    _, haloes, models = remove_reflections(image, stars, FWHM)
+    assert haloes is not None
+    for model in models:
+        assert max(disc.radius_px for disc in model.discs) == pytest.approx(RADIUS, abs=1.0)
 
 
 @pytest.mark.parametrize("seed", range(4))
