@@ -3,6 +3,8 @@
 import os
 from pathlib import Path
 
+from pipeline.kernel_cache import kernel_folder
+
 __all__ = ["PROJECT_ROOT", "__version__"]
 
 __version__ = "0.1.0"
@@ -12,7 +14,4 @@ PROJECT_ROOT = Path(__file__).resolve().parent.parent
 
 # numba decides where compiled kernels go when it is imported, and its default (beside the source) fails on
 # a read-only checkout; so the place is settled here, before any module of ours can import numba.
-os.environ.setdefault(
-    "NUMBA_CACHE_DIR",
-    str(Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "duskloom" / "kernels"),
-)
+os.environ.setdefault("NUMBA_CACHE_DIR", str(kernel_folder(PROJECT_ROOT / "pipeline" / "numerics")))
