@@ -8,14 +8,14 @@ from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
 from pipeline.fitsio import read_keywords, read_rows, read_shape, write_linear
-from pipeline.numerics.block_noise import BLOCK, NoiseFigures
+from pipeline.noise_keywords import noise_of_header
+from pipeline.numerics.block_noise import BLOCK
 from pipeline.numerics.crop_box import crop_box
 from pipeline.numerics.noise_growth import merged_growth
 from pipeline.numerics.packed_sum import KINDS, unpack
 from pipeline.numerics.partial_sum import merge
 from pipeline.progress import progress
 from pipeline.scratch_arrays import ScratchArrays
-from pipeline.stages.stack_session import GROWTH_CARDS
 
 __all__ = ["run"]
 
@@ -110,18 +110,10 @@ def _crop_box(image, share):
 
 def _record_growth(record, channel, headers):
     """Noise against the number of frames, 1, 2, 4, ..., session after session, with the ideal curve."""
-    known = [header for header in headers if f"NBLOCK_{channel}" in header]
-    if not known:
+    found = [noise_of_header(header, channel) for header in headers]
+    if not any(found):
         return
-    growth = merged_growth(
-        [
-            NoiseFigures(
-                [int(count) for count in header["NGROWTH"].split()],
-                *([float(value) for value in header[f"{card}_{channel}"].split()] for card in GROWTH_CARDS),
-            )
-            for header in known
-        ]
-    )
+    growth = merged_growth([figures for figures in found if figures])
     record.metric("noise_growth_frames", growth.frames)
     record.metric(f"noise_growth_block8_e_s_{channel}", growth.block)
     record.metric(f"noise_growth_ideal_block8_e_s_{channel}", growth.ideal_block)

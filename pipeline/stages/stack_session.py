@@ -13,6 +13,7 @@ from pipeline import qa
 from pipeline.calibration import Calibrator
 from pipeline.errors import InputError, StageError
 from pipeline.fitsio import RATE_UNIT, UNITS_OF_EXTENSION, RawPixels, write_packed
+from pipeline.noise_keywords import noise_to_keywords
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.frame_positions import Placement, frame_positions
 from pipeline.numerics.frame_survey import star_scales, survey_frame, usual_level
@@ -29,16 +30,13 @@ from pipeline.progress import progress
 from pipeline.scratch_arrays import ScratchArrays
 from pipeline.tables import read_table, write_table
 
-__all__ = ["GROWTH_CARDS", "run"]
+__all__ = ["run"]
 
 INTERPRETER_BYTES = 250e6
 """Python with the libraries of this stage, before any pixel is read."""
 
 BYTES_PER_FRAME_PIXEL = 9
 """Pedestal and flat (4 each) and mask."""
-
-GROWTH_CARDS = ("NBLOCK", "IBLOCK", "NPIXEL")
-"""Noise of 8 x 8 blocks, what it would be at best, and that of single pixels, electron/s, for the numbers in NGROWTH."""
 
 NEVER = 1e9
 """Threshold in sigma that nothing reaches, for a stack without rejection."""
@@ -352,26 +350,14 @@ def _noise(blocks, surveys, used, channels, fwhm_px):
 
 
 def _keywords(plan, n_used, exposure_s, cfa, noise):
-    keywords = {
+    return {
         "FILTSET": (plan.filter_set, "filter set"),
         "NIGHT": (plan.night, "night, noon to noon local"),
         "NFRAMES": (n_used, "frames in the sum"),
         "EXPTOTAL": (exposure_s, "[s] total exposure"),
         "CHANNELS": (",".join(cfa.channels), "planes in order"),
+        **noise_to_keywords(noise),
     }
-    for channel, figures in noise.items():
-        ratio = figures.block[-1] / figures.ideal_block[-1]
-        # FITS has no NaN in a card: a ratio that was not measured is left out.
-        keywords[f"NRATIO_{channel}"] = (
-            ratio if np.isfinite(ratio) else None,
-            "noise of 8 x 8 blocks over ideal",
-        )
-        keywords["NGROWTH"] = (" ".join(map(str, figures.frames)), "frames for which there is noise")
-        for card, curve in zip(
-            GROWTH_CARDS, (figures.block, figures.ideal_block, figures.sample), strict=True
-        ):
-            keywords[f"{card}_{channel}"] = " ".join(f"{value:.4g}" for value in curve)
-    return keywords
 
 
 def _history(options, link):
