@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import KDTree
 
 from pipeline.numerics.match import ATTEMPTS, pair_vote, triangle_guess
 from pipeline.numerics.pose_refinement import refine
@@ -189,12 +190,10 @@ def _locked(found, source, target):
     if np.hypot(*(moved - source.xy).T).max() > STILL_PX:
         return False
     shares = []
-    for points, others, matched in (
-        (moved, target.xy, found.source),
-        (target.xy, moved, found.target),
-    ):
+    for points, others in ((moved, target.xy), (target.xy, moved)):
         bright = np.flatnonzero(_inside(points, others))[:BRIGHT]
-        shares.append(np.isin(bright, matched).mean())
+        # The fit may have left out bright stars, whose places are so well known that they differ by many errors.
+        shares.append((KDTree(others).query(points[bright])[0] < STILL_PX).mean())
     everything = max(
         found.n_matched / max(_inside(*pair).sum(), 1) for pair in ((moved, target.xy), (target.xy, moved))
     )
