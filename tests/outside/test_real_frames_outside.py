@@ -14,9 +14,11 @@ import pytest
 from pipeline.__main__ import main
 from pipeline.calibration import Calibrator
 from pipeline.layout import Layout
+from pipeline.numerics.pose import Pose
 from pipeline.plan import load_session
 from pipeline.qa import read_record
 from pipeline.stages import diagnose, inventory, masters, measure
+from pipeline.tables import read_table
 from tests.unit.raw_frames import settings
 from tests.unit.star_frames import MEASURE
 
@@ -177,3 +179,23 @@ def test_a_pattern_that_is_given_is_not_doubted_if_the_greens_fit(tmp_path):
     assert sessions[0].cfa == "RGGB", "the config has the last word"
     codes = [flag["code"] for flag in read_record(layout.qa("inventory", "frames"))["flags"]]
     assert "pattern_contradicted" in codes
+
+
+def test_the_colour_pair_registers_in_the_workflow(tmp_path, monkeypatch):
+    """Both frames, of which one is the reference; the shift on the half-size image was measured once by others: (0.25, 0.83)
+    px, so twice that on the frame.
+    """
+    (tmp_path / "target.yaml").write_text(
+        f"input: {{folders: [{Path(FOLDER) / 'bayer_pair'}], overrides: [{{match: '*.fits*', image_type: light}}]}}\n"
+        "output: {folder: results}\nfilter_sets: {all: {role: unfiltered, filter_names: [RGGB]}}\n",
+        encoding="utf-8",
+    )
+    monkeypatch.chdir(tmp_path)
+    assert main(["run", "target.yaml", "--until", "register_session"]) == 0
+    (path,) = (tmp_path / "results" / "sessions").glob("*/registered.ecsv")
+    table = read_table(path)
+    assert list(table["verdict"]) == ["accept", "accept"]
+    middle = [np.array(Pose.from_row(row, (700, 700)).forward(349.5, 349.5)) for row in table["pose"]]
+    shift = np.abs(middle[1] - middle[0])
+    # The others' figures are given to a hundredth of a pixel of the half-size image.
+    assert shift == pytest.approx([0.5, 1.66], abs=0.1)
