@@ -20,6 +20,10 @@ FWHM_TOLERANCE = 0.35
 MAX_ELONGATION = 1.5
 """Axis ratio beyond which a source is a blend, a knot or a trail."""
 
+BRIGHT_PART, MUCH_WIDER = 4, 1.75
+"""Where the brightest fourth of the sources is this much wider than the median, the faint ones are no stars: without dither
+hot pixels stay in a stack. Second moments of bright stars see more of the wings; that makes them wider by up to 1.45."""
+
 NEIGHBOUR_FLUX = 0.02
 """Relative flux of a neighbour that spoils a star as a measure of the point-spread function."""
 
@@ -179,6 +183,13 @@ def aperture_flux(plane, variance, x, y, *, radius_px):
     return np.asarray(flux, dtype=np.float64), np.asarray(error, dtype=np.float64)
 
 
+def _typical(fwhm):
+    """Median FWHM of sources, the brightest first; that of the wider ones where hot pixels outnumber the stars."""
+    brightest = float(np.median(fwhm[: max(1, len(fwhm) // BRIGHT_PART)]))
+    wide = fwhm > brightest / MUCH_WIDER
+    return float(np.median(fwhm[wide] if np.median(fwhm) * MUCH_WIDER < brightest else fwhm))
+
+
 def _stars_from(found, noise):
     if found is None or not len(found):
         empty = np.zeros(0)
@@ -189,6 +200,6 @@ def _stars_from(found, noise):
     fwhm = np.sqrt(0.5 * (a**2 + b**2)) / SIGMA_PER_FWHM
     elongation = a / b
     rounds = elongation < MAX_ELONGATION
-    typical = float(np.median(fwhm[rounds])) if rounds.any() else float(np.median(fwhm))
+    typical = _typical(fwhm[rounds] if rounds.any() else fwhm)
     as_float = {name: found[name].astype(np.float64) for name in ("x", "y", "flux", "peak")}
     return StackStars(**as_float, fwhm=fwhm, elongation=elongation, typical_fwhm=typical, noise=noise)
