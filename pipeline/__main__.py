@@ -12,7 +12,7 @@ from pipeline.disk_space import describe_disk, disk_need, shown_bytes
 from pipeline.errors import ConfigError, InputError, PipelineError, machine_trouble
 from pipeline.graph import Graph
 from pipeline.inventory_table import describe_inventory
-from pipeline.kernels import folder_is_writable, warm_all
+from pipeline.kernel_cache import folder_is_writable
 from pipeline.layout import Layout
 from pipeline.outcome import describe_jobs, describe_outcome
 from pipeline.settings import document
@@ -60,6 +60,8 @@ def run(options):
         _look_at_disk(settings, options)
         if not options.dry_run:
             # Before several jobs would each compile the same ones.
+            from pipeline.kernels import warm_all
+
             warm_all(processes=options.cores)
         code = run_workflow(
             options.config,

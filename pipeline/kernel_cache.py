@@ -9,7 +9,7 @@ import os
 import re
 from pathlib import Path
 
-__all__ = ["kernel_folder"]
+__all__ = ["folder_is_writable", "kernel_folder"]
 
 IMPORTED = re.compile(rb"^\s*from pipeline\.numerics\.(\w+) import", re.MULTILINE)
 
@@ -32,3 +32,13 @@ def kernel_folder(numerics):
         digest.update(name.encode() + b"\0" + sources[name] + b"\0")
     cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     return cache / "duskloom" / "kernels" / digest.hexdigest()[:16]
+
+
+def folder_is_writable():
+    """Make the folder that numba is told to use, if need be; say whether it can be used."""
+    folder = Path(os.environ["NUMBA_CACHE_DIR"])
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return os.access(folder, os.W_OK)
+    except OSError:
+        return False

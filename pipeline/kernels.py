@@ -4,9 +4,10 @@ import os
 from concurrent.futures import ProcessPoolExecutor
 from importlib import import_module
 from multiprocessing import get_context
-from pathlib import Path
 
-__all__ = ["KERNEL_MODULES", "folder_is_writable", "warm_all"]
+from pipeline.kernel_cache import folder_is_writable
+
+__all__ = ["KERNEL_MODULES", "warm_all"]
 
 KERNEL_MODULES = (
     "pipeline.numerics.aperture",
@@ -48,16 +49,6 @@ def warm_all(*, processes=1):
 
 def _warm(name):
     import_module(name).warm()
-
-
-def folder_is_writable():
-    """Make the folder that keeps compiled kernels, if need be; say whether it can be used."""
-    folder = Path(os.environ["NUMBA_CACHE_DIR"])
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        return os.access(folder, os.W_OK)
-    except OSError:
-        return False
 
 
 if __name__ == "__main__":

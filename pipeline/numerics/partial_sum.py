@@ -42,6 +42,12 @@ class PartialSum:
     coverage: np.ndarray
     rejected: np.ndarray
 
+    def channel(self, c):
+        """The planes of channel ``c``, in the order of the attributes."""
+        return tuple(
+            plane[c] for plane in (self.mean, self.weight, self.variance, self.coverage, self.rejected)
+        )
+
     @classmethod
     def empty(cls, shape):
         """Nothing seen anywhere."""
@@ -103,11 +109,7 @@ def combine(
             rows[0],
             rows[1],
             float(units[c]) / 255.0,
-            into.mean[c],
-            into.weight[c],
-            into.variance[c],
-            into.coverage[c],
-            into.rejected[c],
+            *into.channel(c),
         )
     if outlier is not None:
         leave_out(
@@ -143,11 +145,7 @@ def leave_out(
             rows[0],
             columns[0],
             float(units[c]) / 255.0,
-            into.mean[c],
-            into.weight[c],
-            into.variance[c],
-            into.coverage[c],
-            into.rejected[c],
+            *into.channel(c),
         )
 
 

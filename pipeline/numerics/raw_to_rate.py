@@ -23,26 +23,12 @@ def raw_to_rate(raw, pedestal, flat, invalid, factor, *, level):
     rate : (ny, nx) float32, electron/s
     invalid, saturated : (ny, nx) bool; what is not finite is invalid
     """
-    return _raw_to_rate(
-        raw,
-        _rows(pedestal, raw.shape[1]),
-        _rows(flat, raw.shape[1]),
-        invalid,
-        np.float32(factor),
-        np.float32(np.inf if level is None else level),
-    )
+    return _raw_to_rate(*_arguments(raw, pedestal, flat, invalid, factor, level))
 
 
 def marked_rate(raw, pedestal, flat, invalid, factor, *, level):
     """The same (ny, nx) float32 alone: NaN where invalid, infinity where saturated."""
-    return _marked_rate(
-        raw,
-        _rows(pedestal, raw.shape[1]),
-        _rows(flat, raw.shape[1]),
-        invalid,
-        np.float32(factor),
-        np.float32(np.inf if level is None else level),
-    )
+    return _marked_rate(*_arguments(raw, pedestal, flat, invalid, factor, level))
 
 
 def warm():
@@ -52,6 +38,18 @@ def warm():
     for kind in (np.uint16, np.int32, np.float32):
         for kernel in (raw_to_rate, marked_rate):
             kernel(np.ones((4, 4), dtype=kind), plane, plane, nothing, 1.0, level=None)
+
+
+def _arguments(raw, pedestal, flat, invalid, factor, level):
+    """What both kernels take."""
+    return (
+        raw,
+        _rows(pedestal, raw.shape[1]),
+        _rows(flat, raw.shape[1]),
+        invalid,
+        np.float32(factor),
+        np.float32(np.inf if level is None else level),
+    )
 
 
 def _rows(value, nx):

@@ -51,8 +51,7 @@ class Checkout:
         for stage in sorted((self.root / "pipeline" / "stages").glob("[a-z]*.py")):
             stage.write_text(_substituted(stage), encoding="utf-8")
         (self.root / "pipeline" / "kernels.py").write_text(
-            "def warm_all(*, processes=1):\n    pass\n\n\ndef folder_is_writable():\n    return True\n",
-            encoding="utf-8",
+            "def warm_all(*, processes=1):\n    pass\n", encoding="utf-8"
         )
         (self.root / "pipeline" / "outcome.py").write_text(_PLAIN_OUTCOME, encoding="utf-8")
         self.first_jobs = []
