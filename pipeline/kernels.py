@@ -16,6 +16,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.combine_light",
     "pipeline.numerics.defects",
     "pipeline.numerics.drizzle",
+    "pipeline.numerics.drop_lookup",
     "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
     "pipeline.numerics.half_grid",

@@ -5,16 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-__all__ = ["LEAST_VARIANCE_SHARE", "SEGMENT", "BandNoise", "by_frames", "by_rows", "node_place"]
+__all__ = ["LEAST_VARIANCE_SHARE", "BandNoise", "by_frames", "by_rows", "draw_line", "node_place"]
 
 LEAST_VARIANCE_SHARE = 0.25
 """Where the signal lies below the level to which the sky variance belongs, the variance falls; not below this
 share of it, since read noise and dark current stay."""
 
 
-SEGMENT = 512
-"""Columns that are worked on at once at most: long enough to pay for starting a loop, and the sums of so many lie in the
-first-level cache."""
+VECTORS = 32
+"""Numbers that a loop works on at once, in four vectors of eight; what is left over goes one by one."""
 
 
 def by_rows(samples):
@@ -62,18 +61,23 @@ class BandNoise:
 
         Returns
         -------
-        pieces : (S, 3) int64, first and last-but-one column, and the node to the left
-        places : (S, 2) float64, share of the way to the next node at the first column, and its step a column
+        pieces : (S, 3) int64, first and last-but-one column, counted from ``first``, and the node to the left
+        places : (S, 2) float64, columns from that node to the first one, and the share of the way to the next node that a
+            column is, 0 where the maps are constant
         """
         inner = np.ceil(self.nodes).astype(np.int64)
-        cuts = np.unique(np.concatenate([inner, np.arange(first, stop, SEGMENT), [stop]]).clip(first, stop))
+        cuts = np.unique(np.concatenate([inner, [first, stop]]).clip(first, stop))
         pieces = np.empty((cuts.size - 1, 3), dtype=np.int64)
         places = np.empty((cuts.size - 1, 2))
         for entry, place, start, end in zip(pieces, places, cuts[:-1], cuts[1:], strict=True):
-            left, share = self._place(start)
             inside = self.nodes.size > 1 and self.nodes[0] <= start < self.nodes[-1]
-            entry[:] = start, end, left
-            place[:] = share, 1.0 / (self.nodes[left + 1] - self.nodes[left]) if inside else 0.0
+            left = int(np.clip(np.searchsorted(self.nodes, start, side="right") - 1, 0, self.nodes.size - 1))
+            entry[:] = start - first, end - first, left
+            place[:] = (
+                (start - self.nodes[left], 1.0 / (self.nodes[left + 1] - self.nodes[left]))
+                if inside
+                else (0, 0)
+            )
         return pieces, places
 
     def _place(self, column):
@@ -95,3 +99,20 @@ def node_place(nodes, column):
         return last, last, 0.0
     k = np.searchsorted(nodes, column, side="right") - 1
     return k, k + 1, (column - nodes[k]) / (nodes[k + 1] - nodes[k])
+
+
+@njit(cache=True, nogil=True)
+def draw_line(knots, pieces, places, factor, out):
+    """A map along a row, times ``factor``, into ``out`` (w,) float32, from its values (K,) at the nodes.
+
+    ``pieces`` and ``places`` are those of :meth:`BandNoise.segments`.
+    """
+    for piece in range(pieces.shape[0]):
+        start, stop, k = pieces[piece]
+        base = np.float32(factor * knots[k])
+        step = np.float32(factor * places[piece, 1] * (knots[min(k + 1, knots.size - 1)] - knots[k]))
+        # Counted from the node, so that the rounding does not depend on where a piece begins.
+        lead = np.float32(places[piece, 0])
+        # A whole number of vectors; the next piece writes over what is too much.
+        for n in range(min(-(-(stop - start) // VECTORS) * VECTORS, out.size - start)):
+            out[start + n] = base + step * (lead + np.float32(np.int32(n)))

@@ -18,6 +18,10 @@ NEWTON_LAST_STEP_PX = 1e-3
 1e-10 px for a distortion of 6 px over 250."""
 
 
+BOUND_POINTS = 9
+"""Places along each axis at which the slopes of a pose are looked at; they change linearly over the frame."""
+
+
 @dataclass(frozen=True)
 class Placement:
     """Where a frame's pixels lie on the anchor's grid.
@@ -41,6 +45,36 @@ class Placement:
         its inverse is put into the pose.
         """
         return np.stack([_output_map(self.pose, offset) for offset in self.channel_offsets])
+
+    @cached_property
+    def local_bounds(self):
+        """How far a step of the output reaches in the frame, and how much that changes: bounds over the frame.
+
+        Returns
+        -------
+        reach : largest displacement on an axis of the frame for a displacement of at most 1 on both axes of the output;
+            infinite where the pose folds or tears
+        bend : bound of the second derivatives of the frame position, frame pixels per output pixel squared
+        """
+        edge = np.linspace(-1.0, 1.0, BOUND_POINTS)
+        u, v = (axis.ravel() for axis in np.meshgrid(edge, edge))
+        nothing = np.zeros_like(u)
+        slopes = np.stack(
+            [
+                np.stack([nothing, nothing + 1, nothing, 2 * u, v, nothing]),
+                np.stack([nothing, nothing, nothing + 1, nothing, u, 2 * v]),
+            ]
+        )
+        scale = 0.5 * np.hypot(*self.pose.shape)
+        # (C, output axis, frame axis, place)
+        steps = np.einsum("cok,fkn->cofn", self.output_maps, slopes) / scale
+        determinant = steps[:, 0, 0] * steps[:, 1, 1] - steps[:, 0, 1] * steps[:, 1, 0]
+        if not (determinant * determinant.flat[0] > 0).all():
+            return np.inf, np.inf
+        # The inverse of a 2 x 2 matrix holds its numbers crosswise.
+        reach = float((np.abs(steps[:, ::-1]).sum(axis=1) / np.abs(determinant)[:, None]).max())
+        curved = np.abs(self.output_maps[:, :, 3:]).max(axis=(0, 1)) @ (2.0, 2.0, 2.0) / scale**2
+        return reach, float(curved) * reach**3
 
 
 def frame_positions(pose, x_anchor, y_anchor):

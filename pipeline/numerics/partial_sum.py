@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, BandNoise, by_rows, node_place
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, BandNoise, by_rows, draw_line, node_place
 
 __all__ = ["PartialSum", "combine", "count_samples", "leave_out", "merge", "warm"]
 
@@ -106,8 +106,8 @@ def combine(
             *model.segments(*columns),
             frame_weights[:, c],
             density_factors[:, c],
-            rows[0],
-            rows[1],
+            *rows,
+            columns,
             float(units[c]) / 255.0,
             *into.channel(c),
         )
@@ -267,86 +267,75 @@ def warm():
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _combine(
-    values, weights, c, sky_variance, level, gain, pieces, places, frame_weights, density_factors, first, stop_row, unit,
+    values, weights, c, sky_variance, level, gain, pieces, places, frame_weights, density_factors, first, stop_row, columns, unit,
     mean_out, weight_out, variance_out, coverage_out, rejected_out,
 ):  # fmt: skip
-    n_frames = values.shape[2]
-    last = sky_variance.shape[2] - 1
-    origin, longest = pieces[0, 0], np.max(pieces[:, 1] - pieces[:, 0])
-    each = np.empty(longest, np.float32)
-    total, signal = np.empty(longest), np.empty(longest)
-    mean, variance = np.empty(longest, np.float32), np.empty(longest, np.float32)
+    n_frames, (left, right) = values.shape[2], columns
+    width = right - left
+    # Each an array of its own: of the rows of one, the compiler does not see that they cannot overlap.
+    total, signal = np.empty(width, np.float32), np.empty(width, np.float32)
     # Noise at the usual level, and what each electron per second above it adds: linear, so one pass will do.
-    quiet, photons = np.empty(longest, np.float32), np.empty(longest, np.float32)
-    kept = np.empty(longest, np.uint8)
+    quiet, photons = np.empty(width, np.float32), np.empty(width, np.float32)
+    mean, variance = np.empty(width, np.float32), np.empty(width, np.float32)
+    line = np.empty(width, np.float32)
+    kept = np.empty(width, np.uint8)
     for row in range(first, stop_row):
-        for piece in range(pieces.shape[0]):
-            start, stop, k = pieces[piece]
-            width = stop - start
-            t, dt = places[piece]
-            right = min(k + 1, last)
-            total[:] = 0.0
-            signal[:] = 0.0
-            quiet[:] = 0.0
-            photons[:] = 0.0
-            kept[:] = 0
-            # Frame by frame along the row, as the samples lie in memory; each pixel sums in the order of the frames.
-            for i in range(n_frames):
-                if frame_weights[i] <= 0.0:
-                    continue
-                heavy = np.float32(frame_weights[i] * unit)
-                # w^2 / completeness: the variance of the sample cancels one of the weight's.
-                noisy = frame_weights[i] * density_factors[i]
-                across = sky_variance[i, row, right] - sky_variance[i, row, k]
-                base = np.float32(noisy * (sky_variance[i, row, k] + t * across))
-                step = np.float32(noisy * dt * across)
-                electron = np.float32(noisy * gain[i])
-                _add(
-                    values[c, row, i, start:stop], weights[c, row, i, start:stop], heavy, base, step, electron, each,
-                    total, signal, quiet, photons, kept,
-                )  # fmt: skip
-            y, left, end = row - first, start - origin, stop - origin
-            across = level[row, right] - level[row, k]
-            base, step = np.float32(level[row, k] + t * across), np.float32(dt * across)
-            _settle(total[:width], signal, quiet, photons, base, step, mean, variance)
-            mean_out[y, left:end] = mean[:width]
-            variance_out[y, left:end] = variance[:width]
-            for n in range(width):
-                weight_out[y, left + n] = total[n]
-                coverage_out[y, left + n] = kept[n]
-                rejected_out[y, left + n] = 0
+        total[:] = 0.0
+        signal[:] = 0.0
+        quiet[:] = 0.0
+        photons[:] = 0.0
+        kept[:] = 0
+        # Frame by frame along the row, as the samples lie in memory; each pixel sums in the order of the frames.
+        for i in range(n_frames):
+            if frame_weights[i] <= 0.0:
+                continue
+            # w^2 / completeness: the variance of the sample cancels one of the weight's.
+            noisy = frame_weights[i] * density_factors[i]
+            draw_line(sky_variance[i, row], pieces, places, noisy, line)
+            _add(
+                values[c, row, i, left:right], weights[c, row, i, left:right], np.float32(frame_weights[i] * unit), line,
+                np.float32(noisy * gain[i]), total, signal, quiet, photons, kept,
+            )  # fmt: skip
+        draw_line(level[row], pieces, places, 1.0, line)
+        _settle(total, signal, quiet, photons, line, mean, variance)
+        y = row - first
+        mean_out[y] = mean
+        weight_out[y] = total
+        variance_out[y] = variance
+        for n in range(width):
+            coverage_out[y, n] = kept[n]
+            rejected_out[y, n] = 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _settle(total, signal, quiet, photons, base, step, mean, variance):
+def _settle(total, signal, quiet, photons, level, mean, variance):
     """Mean and variance from the sums; 0 where the weight is."""
-    none, least = np.float32(0.0), np.float32(LEAST_VARIANCE_SHARE)
+    none, one, least = np.float32(0.0), np.float32(1.0), np.float32(LEAST_VARIANCE_SHARE)
     for n in range(total.size):
-        mean[n] = np.float32(signal[n] / (total[n] if total[n] > 0.0 else 1.0))
+        mean[n] = signal[n] / (total[n] if total[n] > none else one)
     for n in range(total.size):
-        noise = quiet[n] + photons[n] * (mean[n] - (base + step * np.float32(n)))
+        noise = quiet[n] + photons[n] * (mean[n] - level[n])
         floor = least * quiet[n]
         noise = noise if noise > floor else floor
-        weight = np.float32(total[n])
-        weight = weight if weight > none else np.float32(1.0)
+        weight = total[n] if total[n] > none else one
         # Divided twice: the square of a small weight would leave the range of float32.
         variance[n] = noise / weight / weight
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add(x, w, heavy, base, step, electron, each, total, signal, quiet, photons, kept):
-    """Add one frame's piece of a row; ``each`` is scratch space."""
+def _add(x, w, heavy, sky, electron, total, signal, quiet, photons, kept):
+    """Add one frame's row."""
     none = np.float32(0.0)
     width = x.size
     # Several loops: with more arrays in one, the compiler no longer proves that they do not overlap.
     for n in range(width):
-        each[n] = heavy * np.float32(w[n])
+        each = heavy * np.float32(w[n])
+        total[n] += each
+        signal[n] += each * x[n] if each > none else none
     for n in range(width):
-        total[n] += each[n]
-        signal[n] += each[n] * x[n] if each[n] > none else none
-    for n in range(width):
-        quiet[n] += each[n] * (base + step * np.float32(n))
-        photons[n] += each[n] * electron
+        each = heavy * np.float32(w[n])
+        quiet[n] += each * sky[n]
+        photons[n] += each * electron
     for n in range(width):
         kept[n] += np.uint8(w[n] > 0)
 

@@ -4,7 +4,6 @@ Both give for every output pixel and channel the value on the reference's scale 
 taken off, and the completeness of the sample as a byte: 255 stands for ``unit``.
 """
 
-import threading
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +11,9 @@ from numba import njit
 
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.drizzle import add_drops, drop_side
+from pipeline.numerics.drop_lookup import look_up, node_spacing
 from pipeline.numerics.frame_positions import Placement, frame_positions
+from pipeline.numerics.matched_samples import along_x, background, finish, match
 from pipeline.numerics.pose import Pose
 from pipeline.numerics.sampling import (
     REACH,
@@ -22,7 +23,8 @@ from pipeline.numerics.sampling import (
     resample,
     sample_noise_factor,
 )
-from pipeline.numerics.surface import PolynomialSurface, exponents
+from pipeline.numerics.surface import PolynomialSurface
+from pipeline.numerics.workspace import workspace
 
 __all__ = ["BLOCK", "Sampler", "warm"]
 
@@ -134,11 +136,18 @@ class Sampler:
             where there is no sample
         index : int
         """
+        spacing = node_spacing(placement, self.pixfrac) if self.drops else None
+        if spacing:
+            look_up(
+                frame, cfa, placement, window, spacing=spacing, pixfrac=self.pixfrac, first=first, scale=scale,
+                backgrounds=backgrounds, saturated=saturated, values=values, weights=weights, index=index,
+            )  # fmt: skip
+            return
         top, bottom, left, right = window
         shape, positions = (values.shape[0], bottom - top, right - left), None
         rows, columns = np.arange(top, bottom), np.arange(left, right)
         if self.drops:
-            sums = _scratch(("sums", shape), (shape[0], 2, *shape[1:]))
+            sums = workspace("sums of drops", (shape[0], 2, *shape[1:]), np.float32)
             sums[:] = 0
             saturated_pixels = add_drops(
                 frame,
@@ -167,11 +176,11 @@ class Sampler:
             full = 255.0
             saturated_pixels = np.isposinf(frame).any()
         for c, surface in enumerate(backgrounds):
-            powers, v = _along_x(surface, columns, rows)
+            powers, v = along_x(surface, columns, rows)
             if self.drops:
                 _match_drops(sums[c, 0], sums[c, 1], scale[c], powers, v, full, values[c], weights[c], index)
             else:
-                _match(found[c], weight[c], scale[c], powers, v, full, values[c], weights[c], index)
+                match(found[c], weight[c], scale[c], powers, v, full, values[c], weights[c], index)
         if saturated_pixels:
             _keep_saturated(frame, cfa, placement, positions or _places(placement, window), first, saturated * scale, backgrounds,
                             rows, columns, values[:, :, index], weights[:, :, index])  # fmt: skip
@@ -181,7 +190,9 @@ def warm():
     """Compile the kernel of this module."""
     values, weights = (np.zeros((3, 8, 1, 8), dtype=kind) for kind in (np.float32, np.uint8))
     flat = PolynomialSurface(0, np.zeros(1), 0.0, 0.0, 1.0)
-    placement = Placement(Pose.identity((8, 8)), np.zeros((3, 2, 3)))
+    # Turned so far that drops are not looked up but added.
+    turned = Pose.from_matrix([[0.6, -0.8, 4.0], [0.8, 0.6, -2.0]], (8, 8))
+    placement = Placement(turned, np.zeros((3, 2, 3)))
     for kernel in ("drizzle", "ringless"):
         Sampler(kernel).sample(
             np.ones((8, 8), dtype=np.float32), Cfa("RGGB"), placement, (0, 8, 0, 8), first=(0, 0), scale=np.ones(3),
@@ -195,75 +206,20 @@ def _places(placement, window):
     return frame_positions(placement.pose, x.ravel(), y.ravel())
 
 
-def _along_x(surface, x, y):
-    """Polynomials in v of a surface, (order + 1, w) coefficients for the columns x, and v (h,) of the rows y."""
-    u, v = (x - surface.x0) / surface.scale, (y - surface.y0) / surface.scale
-    columns = np.zeros((surface.order + 1, u.size))
-    for (i, j), coefficient in zip(exponents(surface.order), surface.coefficients, strict=True):
-        columns[j] += coefficient * u**i
-    return columns.astype(np.float32), v.astype(np.float32)
-
-
-def _scratch(name, shape):
-    """A float32 array of the running thread, kept from one use to the next: fresh memory costs more than its use."""
-    kept = vars(_KEPT)
-    if name not in kept:
-        kept.clear()
-        kept[name] = np.empty(shape, dtype=np.float32)
-    return kept[name]
-
-
-_KEPT = threading.local()
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _finish(line, share_line, scale, background, full, out, bytes_out):
-    for column in range(line.size):
-        out[column] = line[column] * scale - background[column]
-    for column in range(line.size):
-        share = share_line[column] * full + np.float32(0.5)
-        # The smallest overlap still counts: with weight 0 its value would be taken for a saturated one's.
-        share = share if share > np.float32(1.0) else np.float32(1.0)
-        share = share if share < np.float32(255.0) else np.float32(255.0)
-        bytes_out[column] = np.uint8(
-            np.int32(share if share_line[column] > np.float32(0.0) else np.float32(0.0))
-        )
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _background(powers, at, background):
-    last = powers.shape[0] - 1
-    background[:] = powers[last]
-    for j in range(last - 1, -1, -1):
-        power = powers[j]
-        for column in range(background.size):
-            background[column] = background[column] * at + power[column]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _match(found, weight, scale, powers, v, full, values, weights, index):
-    """Scale samples, take the background off, and keep their weight as a byte."""
-    scale, full = np.float32(scale), np.float32(full)
-    background = np.empty(found.shape[1], dtype=np.float32)
-    for row in range(found.shape[0]):
-        _background(powers, v[row], background)
-        _finish(found[row], weight[row], scale, background, full, values[row, index], weights[row, index])
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def _match_drops(signal, overlap, scale, powers, v, full, values, weights, index):
-    """The same from sums of drops; where nothing fell, 0 / 0 is the NaN that is wanted."""
+    """As :func:`match`, from sums of drops; where nothing fell, 0 / 0 is the NaN that is wanted."""
     scale, full = np.float32(scale), np.float32(full)
-    background, mean = (
+    level, mean = (
         np.empty(signal.shape[1], dtype=np.float32),
         np.empty(signal.shape[1], dtype=np.float32),
     )
     for row in range(signal.shape[0]):
-        _background(powers, v[row], background)
+        background(powers, v[row], level)
         line, share = signal[row], overlap[row]
         for column in range(line.size):
             mean[column] = line[column] / share[column]
-        _finish(mean, share, scale, background, full, values[row, index], weights[row, index])
+        finish(mean, share, scale, level, full, values[row, index], weights[row, index])
 
 
 def _keep_saturated(
@@ -289,5 +245,5 @@ def _keep_saturated(
             inside = (i >= 0) & (j >= 0) & (i < frame.shape[1]) & (j < frame.shape[0])
             clipped[inside] |= np.isposinf(frame[j[inside], i[inside]])
         row, column = (axis[clipped] for axis in np.nonzero(lost))
-        background = backgrounds[c].evaluate(columns[column], rows[row])
-        values[c][row, column] = level[c] * area[row, column] - background
+        sky = backgrounds[c].evaluate(columns[column], rows[row])
+        values[c][row, column] = level[c] * area[row, column] - sky

@@ -16,7 +16,7 @@ two apart.
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE
+from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, draw_line
 
 __all__ = ["screen"]
 
@@ -54,8 +54,8 @@ def screen(values, weights, c, model, mean, total, *, heavy, factor, limits, dro
         model.gain,
         mean,
         total,
-        np.asarray(heavy, dtype=np.float32),
-        np.float32(factor * others),
+        np.asarray(heavy, dtype=np.float64),
+        float(factor * others),
         *(np.float32(max(limit - SCREEN_MARGIN, 0.5 * limit) ** 2) for limit in limits),
         drops,
         found,
@@ -65,54 +65,45 @@ def screen(values, weights, c, model, mean, total, *, heavy, factor, limits, dro
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _screen(
-    values, weights, c, sky_variance, level, pieces, places, gain, mean, total, heavy, factor,
-    above2, below2, drops, found,
+    values, weights, c, sky_variance, level, pieces, places, gain, mean, total, heavy, factor, above2, below2, drops, found
 ):  # fmt: skip
-    n_frames, last = values.shape[2], sky_variance.shape[2] - 1
-    above_level = np.empty(np.max(pieces[:, 1] - pieces[:, 0]), dtype=np.float32)
+    width = values.shape[3]
+    above_level, line = np.empty(width, np.float32), np.empty(width, np.float32)
+    worst = np.empty(width, np.float32)
     for row in range(values.shape[1]):
-        for piece in range(pieces.shape[0]):
-            start, stop, k = pieces[piece]
-            t, dt = places[piece]
-            right = min(k + 1, last)
-            middle, sums = mean[row, start:stop], total[row, start:stop]
-            marks = found[row, start:stop]
-            marks[:] = False
-            across = level[row, right] - level[row, k]
-            base, step = np.float32(level[row, k] + t * across), np.float32(dt * across)
-            for n in range(stop - start):
-                above_level[n] = middle[n] - (base + step * np.float32(n))
-            for i in range(n_frames):
-                across = sky_variance[i, row, right] - sky_variance[i, row, k]
-                base = np.float32(sky_variance[i, row, k] + t * across)
-                step = np.float32(dt * across)
-                _mark_far(
-                    values[c, row, i, start:stop], weights[c, row, i, start:stop], middle, sums, above_level,
-                    base, step, np.float32(gain[i]), heavy[i], factor, above2, below2, drops, marks,
-                )  # fmt: skip
+        draw_line(level[row], pieces, places, 1.0, line)
+        for n in range(width):
+            above_level[n] = mean[row, n] - line[n]
+        worst[:] = 0.0
+        for i in range(values.shape[2]):
+            draw_line(sky_variance[i, row], pieces, places, factor, line)
+            _keep_farthest(
+                values[c, row, i], weights[c, row, i], mean[row], total[row], above_level, line,
+                np.float32(factor * gain[i]), np.float32(heavy[i]), above2, below2, drops, worst,
+            )  # fmt: skip
+        for n in range(width):
+            found[row, n] = worst[n] > np.float32(0.0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _mark_far(
-    x, w, middle, sums, above_level, base, step, electron, heavy, factor, above2, below2, drops, marks
-):
-    one, full, least = np.float32(1.0), np.float32(255.0), np.float32(LEAST_VARIANCE_SHARE)
+def _keep_farthest(
+    x, w, middle, sums, above_level, skies, electron, heavy, above2, below2, drops, worst
+):  # fmt: skip
+    """By how much the square of a sample's distance exceeds its limit, where that is more than for any before."""
+    none, full, least = np.float32(0.0), np.float32(255.0), np.float32(LEAST_VARIANCE_SHARE)
     for n in range(x.size):
         weight = np.float32(w[n])
-        # An incomplete sample is noisier; what a drop hits is not.
-        noisier = one if drops else full / weight
-        sky = base + step * np.float32(n)
-        raw = sky + electron * above_level[n]
-        floor = least * sky
+        raw = skies[n] + electron * above_level[n]
+        floor = least * skies[n]
         raw = raw if raw > floor else floor
+        # An incomplete sample is noisier; what a drop hits is not.
+        raw = raw if drops else raw * full / weight
         others = sums[n] - heavy * weight
         off = x[n] - middle[n]
-        limit = above2 if off > np.float32(0.0) else below2
+        limit = above2 if off > none else below2
         far = off * sums[n]
+        excess = far * far - limit * raw * (others * others)
         # Comparisons with NaN are false: neither a missing sample nor a lone one is far.
-        is_far = (
-            (w[n] > 0)
-            & (others > np.float32(0.0))
-            & (far * far > limit * factor * raw * noisier * (others * others))
-        )
-        marks[n] = marks[n] | is_far
+        excess = excess if weight > none else none
+        excess = excess if others > none else none
+        worst[n] = excess if excess > worst[n] else worst[n]

@@ -25,6 +25,7 @@ from pipeline.numerics.rejection import find_outliers, halo_pixels, slope_share
 from pipeline.numerics.simple_rejection import find_outliers_simply
 from pipeline.numerics.surface import PolynomialSurface
 from pipeline.numerics.trail_corridor import fill_gaps, inside_corridor
+from pipeline.numerics.workspace import workspace
 
 __all__ = ["GROUP", "StackFrame", "TilePlan", "groups_of", "plan_tiles", "sum_frames"]
 
@@ -301,7 +302,8 @@ class _Session:
         """values (N, C, h, w) float32 and weights uint8 of a group of frames in a window."""
         frames = self.frames[group]
         shape = (len(self.cfa.channels), window[1] - window[0], len(frames), window[3] - window[2])
-        values, weights = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.uint8)
+        values = workspace("values", shape, np.float32)
+        weights = workspace("weights", shape, np.uint8)
         for i, frame in enumerate(frames):
             part = self.sampler.part_needed(frame.placement, self.cfa, window)
             if part is None:
@@ -322,12 +324,14 @@ class _Session:
             )
         # A frame without weight in a channel has no say in the rejection either.
         values, weights = by_frames(values), by_frames(weights)
-        weights[self.weights[group] == 0] = 0
+        for i, c in np.argwhere(self.weights[group] == 0):
+            weights[i, c] = 0
         return values, weights
 
     def _noise(self, group, window):
         """A BandNoise for every channel of a window."""
-        x_cells, y_cells = self.grid.centres
+        # To a sixteenth of a pixel, so that distances from them are exact in any window.
+        x_cells, y_cells = (np.rint(16 * axis) / 16 for axis in self.grid.centres)
         # Of the nodes those that this window lies between.
         first = max(int(np.searchsorted(x_cells, window[2], side="right")) - 1, 0)
         last = min(int(np.searchsorted(x_cells, window[3] - 1, side="left")) + 1, x_cells.size)
