@@ -15,6 +15,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.combine",
     "pipeline.numerics.combine_light",
     "pipeline.numerics.defects",
+    "pipeline.numerics.discs",
     "pipeline.numerics.drizzle",
     "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
