@@ -30,6 +30,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.sector_steps",
     "pipeline.numerics.simple_rejection",
     "pipeline.numerics.sparse_sampling",
+    "pipeline.numerics.star_cores",
     "pipeline.numerics.starlet",
     "pipeline.numerics.stretch",
     "pipeline.numerics.trails",
