@@ -28,6 +28,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.sampler",
     "pipeline.numerics.sampling",
     "pipeline.numerics.sector_steps",
+    "pipeline.numerics.separation",
     "pipeline.numerics.simple_rejection",
     "pipeline.numerics.sparse_sampling",
     "pipeline.numerics.star_cores",
