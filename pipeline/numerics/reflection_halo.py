@@ -120,12 +120,11 @@ def star_light(continuum, stars, fwhm):
     It is 0 for what is no star: of knots of gas and dust that were found among the stars, some light would be taken for
     their haloes.
     """
-    plane = np.nan_to_num(continuum)
-    flux, _ = aperture_flux(plane, None, stars.x, stars.y, radius_px=3.0 * fwhm)
+    flux, _ = aperture_flux(continuum, None, stars.x, stars.y, radius_px=3.0 * fwhm)
     sharpness = stars.peak / stars.flux
     typical = np.median(sharpness[stars.starlike()]) if stars.starlike().any() else 0.0
     compact = (sharpness > LEAST_SHARPNESS * typical) | looks_saturated(stars)
-    return np.where(compact, np.maximum(np.nan_to_num(flux), 0.0), 0.0)
+    return np.where(compact, np.maximum(flux, 0.0), 0.0)
 
 
 def find_haloes(line, variance, light, x, y, fwhm):

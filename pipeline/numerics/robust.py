@@ -4,7 +4,7 @@ import warnings
 
 import numpy as np
 
-__all__ = ["MAD_TO_SIGMA", "clipped_stats", "mad_std", "short_median", "weighted_median"]
+__all__ = ["MAD_TO_SIGMA", "clipped_stats", "mad_std", "weighted_median"]
 
 MAD_TO_SIGMA = 1.482602218505602
 """1 / Phi^-1(3/4): median absolute deviation to standard deviation of a normal distribution."""
@@ -30,24 +30,6 @@ def mad_std(values, axis=None):
         warnings.filterwarnings("ignore", message="All-NaN slice", category=RuntimeWarning)
         centre = np.nanmedian(values, axis=axis, keepdims=True)
         return MAD_TO_SIGMA * np.nanmedian(np.abs(values - centre), axis=axis)
-
-
-def short_median(values):
-    """Median of a row of some hundred numbers, none of them NaN: numpy's own spends most of its time on checks.
-
-    Parameters
-    ----------
-    values : (n,) ndarray, n > 0
-
-    Returns
-    -------
-    scalar of the same type
-    """
-    half = values.size // 2
-    if values.size % 2:
-        return np.partition(values, half)[half]
-    low, high = np.partition(values, (half - 1, half))[half - 1 : half + 1]
-    return (low + high) / 2
 
 
 def clipped_stats(values, *, sigma=3.0, iterations=5):

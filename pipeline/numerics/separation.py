@@ -23,16 +23,20 @@ complement), through its Cholesky factor. That is the Cholesky factorisation of 
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
 from pipeline.numerics.bands import in_bands
 
-__all__ = ["Mixture", "separate"]
+__all__ = ["Mixture", "separate", "warm"]
 
 RESULTS = ("continuum", "lines", "line_variance", "remainder_variance")
 """What :func:`separate` returns."""
 
-CHUNK_PX = 8192
-"""Pixels solved at a time: their float64 planes stay in the cache."""
+CHUNK_PX = 512
+"""Pixels solved at a time: their float64 planes, some sixty, take a quarter of a megabyte and stay in the cache."""
+
+BAND_PX = 1 << 18
+"""Pixels that a core is given at a time."""
 
 SINGULAR = 1e-10
 """A pivot below this share of its diagonal element means that the data do not tell two unknowns apart."""
@@ -87,165 +91,214 @@ def separate(data, variance, colour, mixture, *, wanted=RESULTS):
     n_data = len(data)
     n_lines, n_continuum = mixture.lines.shape[1], len(mixture.broad)
     sizes = dict(zip(RESULTS, (n_continuum, n_lines, n_lines, n_continuum), strict=True))
-    out = tuple(np.zeros((sizes[name], *colour.shape), dtype=np.float32) for name in wanted)
+    out = {
+        name: np.zeros((sizes[name] if name in wanted else 0, *colour.shape), np.float32) for name in RESULTS
+    }
     flat_data, flat_variance = (
-        np.ascontiguousarray(planes).reshape(n_data, -1) for planes in (data, variance)
+        np.ascontiguousarray(planes, dtype=np.float32).reshape(n_data, -1) for planes in (data, variance)
     )
-    flat_out = [planes.reshape(len(planes), colour.size) for planes in out]
-    flat_colour = np.ascontiguousarray(colour).reshape(-1)
-    laws = _laws(mixture)
+    flat_out = tuple(planes.reshape(len(planes), colour.size) for planes in out.values())
+    flat_colour = np.ascontiguousarray(colour, dtype=np.float32).reshape(-1)
+    model = (
+        np.asarray(mixture.continuum, dtype=np.int64), *_laws(mixture), *map(float, mixture.colour_range),
+        np.ascontiguousarray(mixture.lines, dtype=np.float64), np.asarray(mixture.broad, dtype=np.int64),
+    )  # fmt: skip
 
-    def solve(start, stop):
-        part = slice(start, stop)
-        shares = _shares(flat_colour[part], laws, mixture.colour_range)
-        found = _solve(flat_data[:, part], flat_variance[:, part], shares, mixture, wanted)
-        for planes, solution in zip(flat_out, found, strict=True):
-            for plane, row in zip(planes, solution, strict=True):
-                plane[part] = row
+    def band(start, stop):
+        _solve(flat_data, flat_variance, flat_colour, *model, *flat_out, start, stop)
 
-    in_bands(solve, colour.size, rows=CHUNK_PX)
-    return out
-
-
-def _solve(data, variance, shares, mixture, wanted):
-    """:func:`separate` for a row of pixels: data and variance (D, n), results (C or L, n) float64."""
-    lines, n_continuum = mixture.lines, len(mixture.broad)
-    n_lines, n_pixels = lines.shape[1], data.shape[1]
-    weight, weighted = _weights(data, variance)
-    a, right_c = np.zeros((2, n_continuum, n_pixels))
-    b = np.zeros((n_continuum, n_lines, n_pixels))
-    for d, (c, share) in enumerate(zip(mixture.continuum, shares, strict=True)):
-        if c < 0:
-            continue
-        seen = weight[d] * share
-        right_c[c] += weighted[d] * share
-        for j in np.flatnonzero(lines[d]):
-            b[c, j] += lines[d, j] * seen
-        seen *= share
-        a[c] += seen
-    # Sums without a library of matrices, which would start threads of its own.
-    right = np.einsum("dj,dn->jn", lines, weighted)
-    normal = [
-        [np.einsum("d,dn->n", lines[:, j] * lines[:, i], weight) for i in range(j + 1)]
-        for j in range(n_lines)
-    ]
-    solved = (a > 0).all(axis=0)
-    if not solved.all():
-        a[:, ~solved] = 1.0
-    limit = [SINGULAR * normal[j][j] for j in range(n_lines)]
-    # The elimination: from here on normal is S, and its right-hand side belongs to the lines alone.
-    per_a = 1.0 / a
-    reduced = b * per_a[:, None]
-    for c in range(n_continuum):
-        for j in range(n_lines):
-            right[j] -= reduced[c, j] * right_c[c]
-            for i in range(j + 1):
-                normal[j][i] -= reduced[c, j] * b[c, i]
-    inverse, solved = _inverse(normal, limit, solved)
-    found = [sum(inverse[j][i] * right[i] for i in range(n_lines)) for j in range(n_lines)]
-    results = []
-    for name in wanted:
-        if name == "continuum":
-            planes = right_c * per_a
-            for c in range(n_continuum):
-                for j in range(n_lines):
-                    planes[c] -= reduced[c, j] * found[j]
-        elif name == "lines":
-            planes = found
-        elif name == "line_variance":
-            planes = [inverse[j][j] for j in range(n_lines)]
-        else:
-            planes = [
-                _remainder_variance(variance[d], lines[d], shares[d], reduced[mixture.continuum[d]], inverse)
-                for d in mixture.broad
-            ]
-        if not solved.all():
-            for plane in planes:
-                plane[~solved] = np.nan if name.endswith("variance") else 0.0
-        results.append(planes)
-    return results
-
-
-def _weights(data, variance):
-    """Inverse variance of each datum, and that times the datum, (D, n) float64; 0 where there is none."""
-    weight, weighted = variance.astype(np.float64), data.astype(np.float64)
-    known = (variance > 0) & np.isfinite(variance) & np.isfinite(data)
-    if not known.all():
-        weight[~known], weighted[~known] = np.inf, 0.0
-    np.divide(1.0, weight, out=weight)
-    weighted *= weight
-    return weight, weighted
+    in_bands(band, colour.size, rows=BAND_PX)
+    return tuple(out[name] for name in wanted)
 
 
 def _laws(mixture):
-    """Coefficients of each k_d, lowest first, without trailing zeros; None for a datum without continuum."""
-    laws = []
-    for d, c in enumerate(mixture.continuum):
-        if c < 0:
-            laws.append(None)
-            continue
-        terms = max([1, *(np.flatnonzero(mixture.ratio[d]) + 1)])
-        laws.append([float(coefficient) for coefficient in mixture.ratio[d, :terms]])
-    return laws
+    """Coefficients (D, P) of each k_d, lowest first, and how many of them count: without trailing zeros, one at least."""
+    ratio = np.zeros((len(mixture.continuum), 1))
+    if len(mixture.ratio):
+        ratio = np.ascontiguousarray(mixture.ratio, dtype=np.float64)
+    return ratio, np.array([max([1, *(np.flatnonzero(row) + 1)]) for row in ratio], dtype=np.int64)
 
 
-def _shares(colour, laws, colour_range):
-    """Per datum k_d: a number if it is the same for all pixels, else (n,) float64; None without a continuum."""
-    low, high = colour_range
-    if colour.min() == colour.max():
-        hue = min(max(float(colour[0]), low), high)
-    else:
-        hue = np.clip(colour.astype(np.float64), low, high)
-    shares = []
-    for law in laws:
-        share = None
-        if law is not None:
-            *lower, share = law
-            for coefficient in reversed(lower):
-                share *= hue
-                share += coefficient
-        shares.append(share)
-    return shares
+@njit(cache=True, nogil=True, error_model="numpy")
+def _solve(
+    data, variance, colour, behind, laws, terms, low, high, lines, broad,
+    continuum, line, line_variance, remainder_variance, start, stop,
+):  # fmt: skip
+    """:func:`separate` for some pixels of a row; results without planes are not wanted."""
+    n_data, n_lines, n_continuum = data.shape[0], lines.shape[1], broad.size
+    size = min(CHUNK_PX, stop - start)
+    hue, total = np.empty((2, size))
+    weight, weighted, share = np.empty((3, n_data, size))
+    a, right_c = np.empty((2, n_continuum, size))
+    b, reduced = np.empty((2, n_continuum, n_lines, size))
+    normal, inverse = np.empty((2, n_lines, n_lines, size))
+    right, found, limit = np.empty((3, n_lines, size))
+    solved = np.empty(size, dtype=np.bool_)
+    for first in range(start, stop, size):
+        # The last ones overlap those before, and are solved twice.
+        first = min(first, stop - size)
+        part = slice(first, first + size)
+        _clip(hue, colour[part], low, high)
+        a[:], right_c[:], b[:], normal[:], right[:], solved[:] = 0.0, 0.0, 0.0, 0.0, 0.0, True
+        for d in range(n_data):
+            _weigh(weight[d], weighted[d], data[d, part], variance[d, part])
+            for j in range(n_lines):
+                _add_multiple(right[j], lines[d, j], weighted[d])
+                for i in range(j + 1):
+                    _add_multiple(normal[j, i], lines[d, j] * lines[d, i], weight[d])
+            c = behind[d]
+            if c < 0:
+                continue
+            share[d] = laws[d, terms[d] - 1]
+            for k in range(terms[d] - 2, -1, -1):
+                _horner(share[d], hue, laws[d, k])
+            _add_product(right_c[c], 1.0, weighted[d], share[d])
+            _set_product(total, weight[d], share[d])
+            _add_product(a[c], 1.0, total, share[d])
+            for j in range(n_lines):
+                _add_multiple(b[c, j], lines[d, j], total)
+        for j in range(n_lines):
+            limit[j] = normal[j, j]
+        # The elimination: from here on a is its reciprocal, normal is S, and its right-hand side belongs to the lines alone.
+        for c in range(n_continuum):
+            _turn_over(a[c], solved)
+            for j in range(n_lines):
+                _set_product(reduced[c, j], b[c, j], a[c])
+                _add_product(right[j], -1.0, reduced[c, j], right_c[c])
+                for i in range(j + 1):
+                    _add_product(normal[j, i], -1.0, reduced[c, j], b[c, i])
+        _invert(normal, inverse, limit, solved)
+        found[:] = 0.0
+        for j in range(n_lines):
+            for i in range(n_lines):
+                _add_product(found[j], 1.0, inverse[j, i], right[i])
+        for c in range(continuum.shape[0]):
+            _set_product(total, right_c[c], a[c])
+            for j in range(n_lines):
+                _add_product(total, -1.0, reduced[c, j], found[j])
+            _put(continuum[c, part], total, solved, 0.0)
+        for j in range(line.shape[0]):
+            _put(line[j, part], found[j], solved, 0.0)
+        for j in range(line_variance.shape[0]):
+            _put(line_variance[j, part], inverse[j, j], solved, np.nan)
+        for c in range(remainder_variance.shape[0]):
+            # Var(B - b L) = V_B - 2 b Cov(B, L) + b Cov(L, L) b, where Cov(B, L) = (b - k B / A) Cov(L, L).
+            d = broad[c]
+            total[:] = variance[d, part]
+            for m in range(n_lines):
+                _set_product(hue, share[d], reduced[behind[d], m])
+                for j in range(n_lines):
+                    _add_product(total, 2.0 * lines[d, j], hue, inverse[m, j])
+                    _add_multiple(total, -lines[d, m] * lines[d, j], inverse[m, j])
+            _put(remainder_variance[c, part], total, solved, np.nan)
 
 
-def _inverse(normal, limit, solved):
-    """Inverse of the positive matrix whose lower half is ``normal[j][i]``, planes (n,) all, and where it exists.
+@njit(cache=True, nogil=True, error_model="numpy")
+def _invert(normal, inverse, limit, solved):
+    """Inverse of the positive matrix whose lower half is ``normal[j, i]`` (n,), which is lost, and where it exists.
 
-    ``limit[j]`` (n,): a pivot up to it counts as 0.
+    A pivot up to ``SINGULAR`` times ``limit[j]`` (n,) counts as 0.
     """
-    n_lines = len(normal)
-    factor = [[None] * (j + 1) for j in range(n_lines)]
+    n_lines = normal.shape[0]
+    factor = normal
     for j in range(n_lines):
         for i in range(j + 1):
-            total = normal[j][i]
             for m in range(i):
-                total = total - factor[j][m] * factor[i][m]
+                _add_product(factor[j, i], -1.0, factor[j, m], factor[i, m])
             if i < j:
-                factor[j][i] = total * factor[i][i]
+                _set_product(factor[j, i], factor[j, i], factor[i, i])
             else:
-                solved = solved & (total > limit[j])
                 # The diagonal is kept as its reciprocal.
-                factor[j][j] = 1.0 / np.sqrt(np.where(solved, total, 1.0))
+                _pivot(factor[j, j], limit[j], solved)
     # Inverse of the factor in its place, then the transpose of that times itself.
     for j in range(n_lines):
         for i in range(j):
-            total = factor[j][i] * factor[i][i]
+            total = inverse[j, i]
+            _set_product(total, factor[j, i], factor[i, i])
             for m in range(i + 1, j):
-                total = total + factor[j][m] * factor[m][i]
-            factor[j][i] = -total * factor[j][j]
-    inverse = [[None] * n_lines for _ in range(n_lines)]
+                _add_product(total, 1.0, factor[j, m], factor[m, i])
+            _set_product(total, total, factor[j, j])
+            factor[j, i] = -total
+    inverse[:] = 0.0
     for j in range(n_lines):
         for i in range(j + 1):
-            inverse[j][i] = inverse[i][j] = sum(factor[m][j] * factor[m][i] for m in range(j, n_lines))
-    return inverse, solved
+            for m in range(j, n_lines):
+                _add_product(inverse[j, i], 1.0, factor[m, j], factor[m, i])
+            inverse[i, j] = inverse[j, i]
 
 
-def _remainder_variance(variance, response, share, reduced, inverse):
-    """Var(B - b L) = V_B - 2 b Cov(B, L) + b Cov(L, L) b, where Cov(B, L) = (b - k B / A) Cov(L, L)."""
-    total = variance.astype(np.float64)
-    for m in range(len(response)):
-        gain = (2.0 * share) * reduced[m] - response[m]
-        spread = sum(response[j] * inverse[m][j] for j in range(len(response)))
-        gain *= spread
-        total += gain
-    return total
+# The steps, each for a row of pixels.
+
+
+@njit(cache=True, nogil=True)
+def _add_multiple(row, factor, other):
+    if factor == 0.0:
+        return
+    for p in range(row.size):
+        row[p] += factor * other[p]
+
+
+@njit(cache=True, nogil=True)
+def _add_product(row, factor, one, other):
+    if factor == 0.0:
+        return
+    for p in range(row.size):
+        row[p] += factor * (one[p] * other[p])
+
+
+@njit(cache=True, nogil=True)
+def _set_product(row, one, other):
+    for p in range(row.size):
+        row[p] = one[p] * other[p]
+
+
+@njit(cache=True, nogil=True)
+def _horner(row, variable, coefficient):
+    for p in range(row.size):
+        row[p] = row[p] * variable[p] + coefficient
+
+
+@njit(cache=True, nogil=True)
+def _clip(row, values, low, high):
+    for p in range(row.size):
+        row[p] = min(max(np.float64(values[p]), low), high)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weigh(weight, weighted, value, spread):
+    """Inverse variance of a datum, and that times the datum; 0 where there is none."""
+    for p in range(weight.size):
+        known = (spread[p] > 0) & (spread[p] < np.inf) & (abs(value[p]) < np.inf)
+        weight[p] = 1.0 / np.float64(spread[p]) if known else 0.0
+        weighted[p] = weight[p] * np.float64(value[p]) if known else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _turn_over(row, solved):
+    """Reciprocals; what is not positive is not solved."""
+    for p in range(row.size):
+        solved[p] &= row[p] > 0.0
+        row[p] = 1.0 / row[p] if row[p] > 0.0 else 1.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pivot(row, limit, solved):
+    """Reciprocals of the roots; up to its limit a pivot is 0 and the pixel not solved."""
+    for p in range(row.size):
+        solved[p] &= row[p] > SINGULAR * limit[p]
+        row[p] = 1.0 / np.sqrt(row[p] if solved[p] else 1.0)
+
+
+@njit(cache=True, nogil=True)
+def _put(row, values, solved, otherwise):
+    for p in range(row.size):
+        row[p] = values[p] if solved[p] else otherwise
+
+
+def warm():
+    """Compile the kernels."""
+    plane = np.ones((2, 2, 2), dtype=np.float32)
+    mixture = Mixture(
+        np.zeros(2, int), np.ones((2, 1)), (0.0, 0.0), np.array([[0.0], [1.0]]), np.zeros(1, dtype=int)
+    )
+    separate(plane, plane, plane[0], mixture)

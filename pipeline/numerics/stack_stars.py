@@ -6,6 +6,7 @@ import numpy as np
 import sep
 from scipy.spatial import cKDTree
 
+from pipeline.numerics.discs import cover_discs, disc_sums
 from pipeline.numerics.robust import mad_std
 from pipeline.numerics.spread_sample import every_nth
 
@@ -150,22 +151,16 @@ def star_mask(stars, shape, *, surface_brightness, growth=1.0):
     centre = stars.flux * (WING_SLOPE - 1) / (np.pi * alpha**2)
     ratio = np.maximum(centre / surface_brightness, 1.0) ** (1 / WING_SLOPE)
     radius = growth * np.maximum(alpha * np.sqrt(ratio - 1), stars.typical_fwhm)
-    ny, nx = shape
-    for x, y, r in zip(stars.x, stars.y, radius, strict=True):
-        x0, x1 = max(int(x - r), 0), min(int(x + r) + 2, nx)
-        y0, y1 = max(int(y - r), 0), min(int(y + r) + 2, ny)
-        if x0 < x1 and y0 < y1:
-            distance2 = (np.arange(x0, x1)[None, :] - x) ** 2 + (np.arange(y0, y1)[:, None] - y) ** 2
-            mask[y0:y1, x0:x1] |= distance2 <= r * r
+    cover_discs(mask, stars.x, stars.y, radius)
     return mask
 
 
 def aperture_flux(plane, variance, x, y, *, radius_px):
-    """Flux in circular apertures above the median of a surrounding annulus, exact areas.
+    """Flux in circular apertures above the mean of a surrounding annulus, exact areas.
 
     Parameters
     ----------
-    plane, variance : (ny, nx); without a variance, None, the error is 0
+    plane, variance : (ny, nx), what is not finite counts as 0; without a variance, None, the error is 0
     x, y : (n,) positions
     radius_px : radius; the annulus reaches from 1.8 to 2.8 times it, beyond the core, near enough to follow
         a nebula
@@ -174,13 +169,7 @@ def aperture_flux(plane, variance, x, y, *, radius_px):
     -------
     flux, error : (n,) float64
     """
-    plane = np.ascontiguousarray(plane, dtype=np.float32)
-    if variance is not None:
-        variance = np.ascontiguousarray(variance, dtype=np.float32)
-    flux, error, _ = sep.sum_circle(
-        plane, x, y, radius_px, var=variance, subpix=0, bkgann=(1.8 * radius_px, 2.8 * radius_px)
-    )
-    return np.asarray(flux, dtype=np.float64), np.asarray(error, dtype=np.float64)
+    return disc_sums(plane, variance, x, y, radius=radius_px, ring=(1.8 * radius_px, 2.8 * radius_px))
 
 
 def _typical(fwhm):

@@ -9,8 +9,8 @@ star) is left alone.
 import numpy as np
 
 from pipeline.numerics.fill import filled
-from pipeline.numerics.robust import MAD_TO_SIGMA, short_median
 from pipeline.numerics.stack_stars import isolated
+from pipeline.numerics.star_cores import core_figures
 
 __all__ = ["clean_stars", "looks_saturated"]
 
@@ -87,14 +87,13 @@ def clean_stars(lines, variance, continuum, stars, fwhm):
     measured = alone & stars.starlike() & stars.surely_unsaturated() if len(stars) else saturated
     for j in range(len(lines)):
         mask = np.zeros(shape, dtype=bool)
-        for index in range(len(stars)):
+        seen, told = core_figures(
+            lines[j], variance[j], continuum[j], stars.x, stars.y, core=CORE_FWHM * fwhm,
+            ring=tuple(fwhm * np.array(RING_FWHM)), quiet_sigma=QUIET_SIGMA, closely=measured | saturated,
+        )  # fmt: skip
+        for index in np.flatnonzero(seen):
             where = (stars.x[index], stars.y[index], fwhm)
-            if not (measured[index] or saturated[index]) and _quiet(lines[j], variance[j], *where):
-                continue
-            found = _examine(lines[j], variance[j], continuum[j], *where)
-            if found is None:
-                continue
-            share, excess, noise, scatter, strength = found
+            share, excess, noise, scatter, strength = told[index]
             if measured[index] and strength > MEASURED_SIGMA:
                 residues.append(abs(share))
             if saturated[index] or (excess > LIMIT_SIGMA and share < REMNANT_SHARE):
@@ -111,56 +110,6 @@ def clean_stars(lines, variance, continuum, stars, fwhm):
         "star_discs": discs,
     }
     return out, out_variance, hidden, figures
-
-
-def _quiet(line, variance, x, y, fwhm):
-    """Whether nothing stands out in the core: a quick look that spares most stars the full one."""
-    reach = int(np.ceil(RING_FWHM[0] * fwhm)) + 1
-    ix, iy = round(x), round(y)
-    window = np.s_[max(iy - reach, 0) : iy + reach + 1, max(ix - reach, 0) : ix + reach + 1]
-    half = int(np.ceil(CORE_FWHM * fwhm))
-    core = line[max(iy - half, 0) : iy + half + 1, max(ix - half, 0) : ix + half + 1]
-    # Of the surroundings, as in the full look: the star's own photons make the core noisier.
-    spread, around = variance[window].ravel(), line[window].ravel()
-    if not np.isfinite(spread.max() + core.sum()):
-        return False
-    noise = np.sqrt(short_median(spread))
-    return bool(np.abs(core - short_median(around)).max() < QUIET_SIGMA * noise)
-
-
-def _examine(line, variance, continuum, x, y, fwhm):
-    """What a star leaves, or None at the edge.
-
-    Returns residue over starlight, excess in sigma, noise of a pixel, scatter of the ring, starlight over its noise.
-    """
-    window, distance = _surroundings(line.shape, x, y, RING_FWHM[1] * fwhm)
-    core = distance <= CORE_FWHM * fwhm
-    ring = (distance > RING_FWHM[0] * fwhm) & (distance <= RING_FWHM[1] * fwhm)
-    spread = variance[window][ring]
-    # Three pixels to a side, so that a ring cut by the edge still has a slope both ways.
-    if np.count_nonzero(core) < 4 or spread.size < 8 or min(core.shape) < 3 or not np.isfinite(spread.sum()):
-        return None
-    # Gas slopes and has edges: a plane is taken off, and what scatters about it adds to the noise.
-    cut, light = line[window], continuum[window]
-    around, middle = (_offsets(window, place, x, y) for place in (ring, core))
-    plane = np.linalg.solve(around.T @ around, around.T @ cut[ring])
-    about, inside = cut[ring] - around @ plane, cut[core] - middle @ plane
-    scatter = MAD_TO_SIGMA * float(short_median(np.abs(about - short_median(about))))
-    noise = float(np.sqrt(short_median(spread)))
-    starlight = float((light[core] - short_median(light[ring])).sum())
-    share = float(inside.sum()) / starlight if starlight > 0 else np.nan
-    total = np.hypot(noise, scatter)
-    excess = float(np.abs(inside).max() / total)
-    return share, excess, noise, scatter, starlight / (total * np.sqrt(len(inside)))
-
-
-def _offsets(window, place, x, y):
-    """(n, 3): 1 and the distances from a star, of the pixels of ``place`` in a window."""
-    rows, columns = np.nonzero(place)
-    terms = np.ones((rows.size, 3))
-    np.add(columns, window[1].start - x, out=terms[:, 1])
-    np.add(rows, window[0].start - y, out=terms[:, 2])
-    return terms
 
 
 def _reach(line, light, x, y, fwhm, noise, excess):

@@ -155,7 +155,7 @@ def _heights(image, stars, profile):
     """
     plane = np.ascontiguousarray(image, dtype=np.float32)
     inner, light = (
-        aperture_flux(plane, np.zeros_like(plane), stars.x, stars.y, radius_px=share * profile.fwhm_px)[0]
+        aperture_flux(plane, None, stars.x, stars.y, radius_px=share * profile.fwhm_px)[0]
         for share in (0.5, 1.0)
     )
     within = [enclosed_fraction(share, 1.0, profile.beta) for share in (0.5, 1.0)]

@@ -90,13 +90,13 @@ def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
     if good.size:
         # Most stars are too faint: the many places round each are looked at for the others only.
         for v, s in zip(matched.value[:n_broad], matched.variance[:n_broad], strict=True):
-            flux, photons = aperture_flux(v, np.nan_to_num(s), stars.x[good], stars.y[good], radius_px=radius)
+            flux, photons = aperture_flux(v, s, stars.x[good], stars.y[good], radius_px=radius)
             good = good[flux > MIN_STAR_S_N * photons]
     if good.size:
         x, y = stars.x[good], stars.y[good]
         around = _empty_places(x, y, stars, radius, shape)
         fluxes = [
-            _star_flux(v, np.nan_to_num(s), x, y, around, radius)
+            _star_flux(v, s, x, y, around, radius)
             for v, s in zip(matched.value, matched.variance, strict=True)
         ]
     for d in range(n_broad, len(channels)):

@@ -179,7 +179,7 @@ def star_colours(value, variance, valid, stars=None):
     if x.size < LEAST_STARS:
         return nothing
     found = [
-        aperture_flux(v, np.nan_to_num(s), x, y, radius_px=APERTURE_FWHM * width)
+        aperture_flux(v, s, x, y, radius_px=APERTURE_FWHM * width)
         for v, s in zip(value, variance, strict=True)
     ]
     flux, error = (np.array(part) for part in zip(*found, strict=True))

@@ -5,7 +5,7 @@ import pytest
 from astropy.stats import mad_std as astropy_mad_std
 from astropy.stats import sigma_clipped_stats
 
-from pipeline.numerics.robust import clipped_stats, mad_std, short_median, weighted_median
+from pipeline.numerics.robust import clipped_stats, mad_std, weighted_median
 
 
 def test_mad_std_agrees_with_astropy_along_axes():
@@ -44,13 +44,3 @@ def test_weighted_median_follows_the_weight():
     assert weighted_median([1.0, 2.0, 50.0], [1.0, 1.0, 3.0]) == 50.0
     assert weighted_median([1.0, np.nan, 3.0], [1.0, 9.0, 0.0]) == 1.0
     assert np.isnan(weighted_median([], []))
-
-
-@pytest.mark.parametrize("size", [1, 2, 5, 400, 401])
-@pytest.mark.parametrize("dtype", [np.float32, np.float64])
-def test_the_median_of_a_short_row_is_numpys(size, dtype):
-    """numpy.median, which takes the mean of the middle two as well: the same bits, and the row stays as it is."""
-    row = np.random.default_rng(size).normal(size=size).astype(dtype)
-    before = row.copy()
-    assert short_median(row) == np.median(row) and short_median(row).dtype == dtype
-    assert np.array_equal(row, before)
