@@ -31,9 +31,9 @@ __all__ = ["BLOCK", "Sampler", "warm"]
 BLOCK = 8
 """Side of the blocks, in output pixels, for which the variance is exact."""
 
-EDGE_POINTS = 9
-"""Places along each side of a window that are looked up in the frame; between them a pose bends by far less than
-``MARGIN_PX``."""
+WINDOW_PLACES = np.stack(np.meshgrid(*2 * [np.linspace(0.0, 1.0, 9)])).reshape(2, -1)
+"""Places x and y over a window, as shares of its sides, that are looked up in the frame; between them a pose bends by far
+less than ``MARGIN_PX``."""
 
 MARGIN_PX = 2.0
 """Pixels beyond the outermost place that are read as well."""
@@ -94,13 +94,7 @@ class Sampler:
     def part_needed(self, placement, cfa, window):
         """Rows and columns (first, stop) of the frame that reach a window, first ones even; None if none do."""
         top, bottom, left, right = window
-        x, y = (
-            axis.ravel()
-            for axis in np.meshgrid(
-                np.linspace(left - 0.5, right - 0.5, EDGE_POINTS),
-                np.linspace(top - 0.5, bottom - 0.5, EDGE_POINTS),
-            )
-        )
+        x, y = left - 0.5 + WINDOW_PLACES[0] * (right - left), top - 0.5 + WINDOW_PLACES[1] * (bottom - top)
         places = frame_positions(placement.pose, x, y)
         reach = 1.0 if self.drops else REACH[self.kernel] * (1.0 if cfa.is_mono else 2.0)
         part = []

@@ -171,7 +171,7 @@ def sum_frames(
     seen, gone = (np.zeros((len(frames), n_channels), dtype=np.int64) for _ in range(2))
     with ThreadPoolExecutor(threads) as pool:
         for rows in watch(plan.strips):
-            strip = PartialSum.empty((n_channels, rows[1] - rows[0], shape[1]))
+            strip = _kept_sum("strip", (n_channels, rows[1] - rows[0], shape[1]))
 
             def tile(columns, rows=rows, strip=strip):
                 part = PartialSum(*(plane[:, :, slice(*columns)] for plane in vars(strip).values()))
@@ -229,7 +229,7 @@ class _Session:
             values, weights = self._samples(group, window)
             models = self._noise(group, window)
             tainted = self._leave_out(group, window, values, weights)
-            whole = PartialSum.empty((len(models), bottom - top, right - left))
+            whole = _kept_sum("tile", (len(models), bottom - top, right - left))
             options = {
                 "frame_weights": self.weights[group],
                 "density_factors": self.densities[group],
@@ -352,6 +352,14 @@ class _Session:
             level = _along_rows(self.level[c][:, near], y_cells, at)
             models.append(BandNoise(x_cells[near] - window[2], sky, level, np.array(gain)))
         return models
+
+
+def _kept_sum(name, shape):
+    """A PartialSum in memory that is kept; all of it is to be written."""
+    return PartialSum(
+        *(workspace(f"{name} {plane}", shape, np.float32) for plane in ("mean", "weight", "variance")),
+        *(workspace(f"{name} {plane}", shape, np.uint16) for plane in ("coverage", "rejected")),
+    )
 
 
 def _fill_crossings(part, tainted, centre, inner):
