@@ -92,8 +92,7 @@ def combine(
     """
     columns = (0, values.shape[3]) if columns is None else columns
     values, weights = by_rows(values), by_rows(weights)
-    frame_weights = np.ascontiguousarray(frame_weights, dtype=np.float64)
-    density_factors = np.ascontiguousarray(density_factors, dtype=np.float64)
+    heavy, density = _by_channels(frame_weights), _by_channels(density_factors)
     units = np.ones(len(models)) if units is None else units
     for c, model in enumerate(models):
         _combine(
@@ -104,8 +103,8 @@ def combine(
             model.level,
             model.gain,
             *model.segments(*columns),
-            frame_weights[:, c],
-            density_factors[:, c],
+            heavy[c],
+            density[c],
             *rows,
             columns,
             float(units[c]) / 255.0,
@@ -129,6 +128,7 @@ def leave_out(
     into : PartialSum of all samples of ``rows`` and ``columns``, which is put right
     centre, models, frame_weights, density_factors, rows, columns, units : as for :func:`combine`
     """
+    heavy, density = _by_channels(frame_weights), _by_channels(density_factors)
     for c, model in enumerate(models):
         _leave_out(
             values,
@@ -140,13 +140,18 @@ def leave_out(
             model.sky_variance,
             model.level,
             model.gain,
-            frame_weights[:, c],
-            density_factors[:, c],
+            heavy[c],
+            density[c],
             rows[0],
             columns[0],
             float(units[c]) / 255.0,
             *into.channel(c),
         )
+
+
+def _by_channels(factors):
+    """(C, N) from (N, C), each row in one piece: kernels are compiled beforehand for rows that are."""
+    return np.ascontiguousarray(np.asarray(factors, dtype=np.float64).T)
 
 
 def count_samples(weights, outlier, *, rows, columns):
@@ -250,19 +255,19 @@ def warm():
     nothing = np.zeros((1, 4, 3, 4), dtype=np.uint8)
     count_samples(nothing, nothing.astype(bool), rows=(0, 4), columns=(0, 4))
     model = BandNoise(np.array([1.5]), np.ones((3, 4, 1)), np.zeros((4, 1)), np.zeros(3))
-    shape = (3, 1, 4, 4)
-    combine(
-        np.zeros(shape, dtype=np.float32),
-        np.full(shape, 255, dtype=np.uint8),
-        np.zeros(shape, dtype=bool),
-        np.zeros(shape[1:], dtype=np.float32),
-        [model],
-        frame_weights=np.ones((3, 1)),
-        density_factors=np.ones((3, 1)),
-        # Views into a wider image, as tiles are.
-        into=PartialSum(*(plane[:, :, :4] for plane in vars(PartialSum.empty((1, 4, 8))).values())),
-        rows=(0, 4),
-    )
+    samples = (np.zeros((3, 1, 4, 4), dtype=np.float32), np.full((3, 1, 4, 4), 255, dtype=np.uint8))
+    factors = {"frame_weights": np.ones((3, 1)), "density_factors": np.ones((3, 1)), "rows": (0, 4)}
+    combine(*samples, None, None, [model], into=PartialSum.empty((1, 4, 4)), **factors)
+    wider = PartialSum.empty((1, 4, 8))
+    # A tile of its own, and one within a strip.
+    for into in (
+        PartialSum.empty((1, 4, 4)),
+        PartialSum(*(plane[:, :, :4] for plane in vars(wider).values())),
+    ):
+        leave_out(
+            *map(by_rows, samples), by_rows(np.zeros((3, 1, 4, 4), dtype=bool)), np.zeros((1, 4, 4), dtype=np.float32), [model],
+            into=into, columns=(0, 4), units=[1.0], **factors,
+        )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -38,6 +38,9 @@ def warm():
     for kind in (np.uint16, np.int32, np.float32):
         for kernel in (raw_to_rate, marked_rate):
             kernel(np.ones((4, 4), dtype=kind), plane, plane, nothing, 1.0, level=None)
+        # Of a part of a frame, which parts of the masters go with.
+        part = np.s_[:, :3]
+        marked_rate(np.ones((4, 3), dtype=kind), plane[part], plane[part], nothing[part], 1.0, level=None)
 
 
 def _arguments(raw, pedestal, flat, invalid, factor, level):

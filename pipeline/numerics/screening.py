@@ -54,7 +54,7 @@ def screen(values, weights, c, model, mean, total, *, heavy, factor, limits, dro
         model.gain,
         mean,
         total,
-        np.asarray(heavy, dtype=np.float64),
+        np.ascontiguousarray(heavy, dtype=np.float64),
         float(factor * others),
         *(np.float32(max(limit - SCREEN_MARGIN, 0.5 * limit) ** 2) for limit in limits),
         drops,
