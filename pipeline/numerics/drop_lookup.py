@@ -104,7 +104,7 @@ def look_up(
     )
     _look_up(
         frame,
-        (first[0], first[1]),
+        tuple(first),
         lattices,
         nodes,
         (node_row * spacing, node_column * spacing, spacing),
