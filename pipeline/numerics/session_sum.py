@@ -3,8 +3,8 @@
 For each tile of the output every frame gives the part of its own that falls there, is resampled, scaled and relieved
 of its relative background; then outliers are found among all frames and the rest is summed. A tile comes with a
 margin as wide as a rejection can reach, the frames are gone through in one order, and each output pixel is the
-sum over that order in float32 (of 64 frames at most, an error of a millionth): neither the size of the tiles nor the number of threads can change a bit of the
-result.
+sum over that order in float32 (of 64 frames at most, an error of a millionth): neither the size of the tiles nor the
+number of threads can change a bit of the result.
 
 A long session is summed in groups of frames, each spread over the whole session, which reject among themselves; the
 groups are merged like sessions. So memory is bounded whatever the number of frames, and nothing is lost: from some
