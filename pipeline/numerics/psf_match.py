@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage, optimize, signal, special
 
-from pipeline.numerics.bands import in_bands
 from pipeline.numerics.robust import mad_std
+from pipeline.numerics.small_kernel import convolve
 from pipeline.numerics.stack_stars import SIGMA_PER_FWHM
 
 __all__ = ["Kernel", "convolved", "empirical_psf", "gaussian_kernel", "matching_kernel", "psf_fwhm", "stamps"]
@@ -37,9 +37,6 @@ of a Moffat profile of beta 3 or so, where corrections are some share of the pro
 
 NEARLY = 1.05
 """Held-out error, relative to the least, up to which a smoother kernel is preferred."""
-
-BAND_ROWS = 512
-"""Rows convolved at a time: many times a kernel, so that little is computed twice."""
 
 ANNULUS_SHARE = 0.75
 """Outside this share of the half size a stamp counts as background."""
@@ -269,16 +266,7 @@ def convolved(plane, kernel):
     half = kernel.weights.shape[0] // 2
     if half == 0:
         return plane.copy()
-    padded = np.pad(plane, half, mode="reflect")
-    weights = kernel.weights.astype(plane.dtype)
-    out = np.empty_like(plane)
-
-    def band(first, last):
-        out[first:last] = signal.oaconvolve(padded[first : last + 2 * half], weights, mode="valid")
-
-    # In bands of rows: transforms of the whole would take several times the plane's memory.
-    in_bands(band, len(plane), rows=BAND_ROWS)
-    return out
+    return convolve(np.pad(plane, half, mode="reflect"), kernel.weights)
 
 
 def _convolve_small(psf, weights):
