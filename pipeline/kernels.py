@@ -31,6 +31,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.sector_steps",
     "pipeline.numerics.separation",
     "pipeline.numerics.simple_rejection",
+    "pipeline.numerics.sky_cells",
     "pipeline.numerics.small_kernel",
     "pipeline.numerics.sparse_sampling",
     "pipeline.numerics.star_cores",
