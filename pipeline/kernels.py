@@ -20,6 +20,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.drop_lookup",
     "pipeline.numerics.fill",
     "pipeline.numerics.frame_positions",
+    "pipeline.numerics.gaussian",
     "pipeline.numerics.half_grid",
     "pipeline.numerics.packed_sum",
     "pipeline.numerics.partial_sum",

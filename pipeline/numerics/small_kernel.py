@@ -21,33 +21,41 @@ CHUNK_PX = 2048
 """Pixels of a row that are summed at a time: they stay in the fastest cache."""
 
 
-def convolve(padded, weights):
-    """The part of a convolution that needs no pixels beyond the edge.
+def convolve(plane, weights, *, out=None):
+    """Convolution of a plane; edges are continued by reflection about the outermost pixels.
 
     Parameters
     ----------
-    padded : (ny + 2 h, nx + 2 h) float32 or float64
+    plane : (ny, nx) float32 or float64
     weights : (2 h + 1, 2 h + 1)
+    out : (ny, nx) of the type of ``plane``, to be written over; None makes one
 
     Returns
     -------
-    (ny, nx) of the type of ``padded``; the same bytes whatever the number of cores
+    ``out``; the same bytes whatever the number of cores
     """
-    size = len(weights)
-    padded = np.ascontiguousarray(padded)
-    taps = np.ascontiguousarray(weights[::-1, ::-1], dtype=padded.dtype)
-    out = np.zeros((padded.shape[0] - size + 1, padded.shape[1] - size + 1), dtype=padded.dtype)
-    in_bands(lambda start, stop: _add_taps(padded, taps, out, start, stop), len(out), rows=BAND_ROWS)
+    half = len(weights) // 2
+    taps = np.ascontiguousarray(weights[::-1, ::-1], dtype=plane.dtype)
+    out = np.empty_like(plane) if out is None else out
+    rows = np.pad(np.arange(len(plane)), half, mode="reflect")
+
+    def band(start, stop):
+        padded = np.pad(plane[rows[start : stop + 2 * half]], ((0, 0), (half, half)), mode="reflect")
+        _add_taps(padded, taps, out, start, stop)
+
+    in_bands(band, len(plane), rows=BAND_ROWS)
     return out
 
 
 @njit(cache=True, nogil=True)
 def _add_taps(padded, taps, out, start, stop):
+    """Sums of some rows of ``out``, of which the first needs ``padded`` from its first row on."""
     size, nx = taps.shape[0], out.shape[1]
     several = size - size % TAPS_AT_ONCE
-    for y in range(start, stop):
+    for y in range(stop - start):
         for first in range(0, nx, CHUNK_PX):
-            total = out[y, first : first + CHUNK_PX]
+            total = out[start + y, first : first + CHUNK_PX]
+            total[:] = 0
             for j in range(size):
                 row, tap = padded[y + j, first:], taps[j]
                 for k in range(0, several, TAPS_AT_ONCE):
@@ -65,4 +73,4 @@ def _add_taps(padded, taps, out, start, stop):
 def warm():
     """Compile the kernel."""
     for dtype in (np.float32, np.float64):
-        convolve(np.ones((3, 3), dtype=dtype), np.ones((3, 3)))
+        convolve(np.ones((4, 4), dtype=dtype), np.ones((3, 3)))
