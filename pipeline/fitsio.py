@@ -332,7 +332,8 @@ def write_fits(path, data, *, extensions=None, keywords=None, history=None, buni
         hdus.append(extension)
     hdus.update_extend()
     hdus.verify("exception")
-    with replaced(path) as temporary, open(temporary, "wb", buffering=0) as file:
+    # Not opened to be truncated, although it is empty: some file systems would then write everything out when it is closed.
+    with replaced(path) as temporary, open(temporary, "r+b", buffering=0) as file:
         position = 0
         for hdu in hdus:
             position += _write_unit(file, position, hdu)

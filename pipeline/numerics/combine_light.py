@@ -4,6 +4,7 @@ import numpy as np
 from numba import njit
 from scipy import ndimage
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.colour import LUMINANCE
 from pipeline.numerics.spread_sample import every_nth
 
@@ -59,6 +60,9 @@ COLOUR_REACH_PX = 3.0
 
 COLOUR_FLOOR_SIGMA = 5.0
 """Recipe luminance: brightness, in sigma, below which the colour of the picture is taken to be neutral."""
+
+BAND_ROWS = 64
+"""Rows that are put together at a time: they stay in the cache through all steps."""
 
 
 def line_colour(primaries, gains, response):
@@ -152,22 +156,23 @@ def trusted(flux, variance):
     known = some[np.isfinite(some) & (some > 0)]
     if not known.size:
         return np.where(np.isfinite(variance), flux, np.float32(0.0))
-    return _faded(flux, variance, NOISY * float(np.median(known)))
+    limit = NOISY * float(np.median(known))
+    out = np.empty(flux.shape, dtype=np.float32)
+    in_bands(lambda start, stop: _fade(flux, variance, limit, out, start, stop), len(flux), rows=BAND_ROWS)
+    return out
 
 
 @njit(cache=True, nogil=True)
-def _faded(flux, variance, limit):
+def _fade(flux, variance, limit, out, start, stop):
     """flux times the larger of limit / variance and (flux / (k sigma))^2, or 1 if that is less; 0 where unknown."""
-    ny, nx = flux.shape
-    out = np.zeros((ny, nx), dtype=np.float32)
-    for y in range(ny):
-        for x in range(nx):
+    for y in range(start, stop):
+        for x in range(flux.shape[1]):
             spread = variance[y, x]
             if not spread > 0.0 or not np.isfinite(spread):
+                out[y, x] = 0.0
                 continue
             bright = flux[y, x] * abs(flux[y, x]) / SIGNIFICANT_SIGMA**2
             out[y, x] = flux[y, x] * min(max(limit, bright) / spread, 1.0)
-    return out
 
 
 def warm():
@@ -232,25 +237,38 @@ def put_together(base, base_variance, gas, gas_variance, *, recipe, gains, white
     -------
     value, variance : (3, ny, nx) float32; the variance to first order, base and gas taken as independent
     """
-    if recipe in ("sum", "natural"):
-        value, variance = base + gas, base_variance + gas_variance
-    elif recipe == "screen":
-        dark = 1.0 - np.clip(base / white, 0.0, 1.0)
-        slope = np.where((base > 0) & (base < white), 1.0 - gas / white, 1.0)
-        value, variance = base + gas * dark, slope**2 * base_variance + dark**2 * gas_variance
-    elif recipe == "luminance":
+    if recipe == "luminance":
         weights = (LUMINANCE * gains)[:, None, None]
         colour = _own_colour(base, base_variance, gains)
         brighter = (weights * gas).sum(axis=0)
         # All channels of the gas come from one map of each line: their errors go together.
         spread = (weights * np.sqrt(gas_variance)).sum(axis=0) ** 2
         value, variance = base + colour * brighter, base_variance + colour**2 * spread
-    elif recipe == "mix":
-        value = (1.0 - share) * base + share * gas
+        return value.astype(np.float32, copy=False), variance.astype(np.float32, copy=False)
+    value, variance = np.empty(base.shape, np.float32), np.empty(base.shape, np.float32)
+
+    def band(start, stop):
+        rows = np.s_[:, start:stop]
+        value[rows], variance[rows] = _put_together(
+            base[rows], base_variance[rows], gas[rows], gas_variance[rows], recipe, white, share
+        )
+
+    in_bands(band, base.shape[1], rows=BAND_ROWS)
+    return value, variance
+
+
+def _put_together(base, base_variance, gas, gas_variance, recipe, white, share):
+    """Value and variance by the recipes that look at a pixel alone."""
+    if recipe in ("sum", "natural"):
+        return base + gas, base_variance + gas_variance
+    if recipe == "screen":
+        dark = 1.0 - np.clip(base / white, 0.0, 1.0)
+        slope = np.where((base > 0) & (base < white), 1.0 - gas / white, 1.0)
+        return base + gas * dark, slope**2 * base_variance + dark**2 * gas_variance
+    if recipe == "mix":
         variance = (1.0 - share) ** 2 * base_variance + share**2 * gas_variance
-    else:
-        raise ValueError(f"recipe is one of {RECIPES}, got {recipe!r}")
-    return value.astype(np.float32, copy=False), variance.astype(np.float32, copy=False)
+        return (1.0 - share) * base + share * gas, variance
+    raise ValueError(f"recipe is one of {RECIPES}, got {recipe!r}")
 
 
 def _own_colour(base, variance, gains):

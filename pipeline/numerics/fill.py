@@ -28,6 +28,8 @@ def enclosed(mask):
     -------
     (ny, nx) bool
     """
+    if not mask.any():
+        return np.zeros(mask.shape, dtype=bool)
     labels, count = ndimage.label(mask)
     outer = np.zeros(count + 1, dtype=bool)
     outer[0] = True  # what is not masked

@@ -242,7 +242,7 @@ def _brightness_noise(scene, balance):
 def _fuse(scene, stars, lines, colours, boosts, gains, options):
     """The fused LinearImage."""
     recipe, seen = options["recipe"], scene.valid
-    base, spread = np.where(seen, scene.value, 0.0), np.where(seen, scene.variance, 0.0)
+    base, spread = _where(seen, scene.value), _where(seen, scene.variance)
     gas, gas_spread = np.zeros_like(base), np.zeros_like(base)
     own_share = 0.0 if recipe == "mix" or stars is None else 1.0
     cores = _star_cores(scene, stars, lines, colours, boosts)
@@ -265,7 +265,7 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
         # The line was measured with help of the broadband, a correlation that is left out here: it is negative, so
         # this errs on the safe side.
         _add(gas, clean, added)
-        _add(gas_spread, np.where(known, line.variance, np.float32(0.0)), added**2)
+        _add(gas_spread, _where(known, line.variance), added**2)
     white = np.inf
     if recipe == "screen" and stars is not None:
         white = float(np.quantile(every_nth(base)[every_nth(seen)], SCREEN_QUANTILE))
@@ -273,6 +273,18 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
         base, spread, gas, gas_spread, recipe=recipe, gains=gains, white=white, share=options["mix_share"]
     )
     return LinearImage(value, variance, scene.coverage.astype(np.float32, copy=False))
+
+
+def _where(known, planes):
+    """(..., ny, nx) float32 planes, and 0 where nothing is known."""
+    out = np.empty(planes.shape, dtype=np.float32)
+
+    def band(start, stop):
+        rows = np.s_[..., start:stop, :]
+        out[rows] = np.where(known[rows], planes[rows], np.float32(0.0))
+
+    in_bands(band, planes.shape[-2], rows=ADD_ROWS)
+    return out
 
 
 def _add(planes, flux, shares):

@@ -1,5 +1,7 @@
 """Render: the fused linear light as a picture for the eye, and the comparison sheet of all filter sets."""
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 
 from pipeline import qa
@@ -7,6 +9,7 @@ from pipeline.colour_profile import linear_profile, srgb_profile
 from pipeline.comparison_sheet import Panel, compose, fit_blocks
 from pipeline.errors import InputError
 from pipeline.fitsio import read_image, read_keywords
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.colour import srgb_decode
 from pipeline.numerics.detail_window import richest_window
 from pipeline.numerics.fill import enclosed, filled
@@ -30,6 +33,9 @@ not reach is shown without it."""
 WHITE_PX = 2048
 """Side of the part of a filter set's field whose stars balance its picture on the comparison sheet."""
 
+BAND_ROWS = 64
+"""Rows that are balanced at a time: they stay in the cache."""
+
 ROLES = {
     "unfiltered": "unfiltered",
     "broadband": "broadband",
@@ -51,19 +57,23 @@ def run(layout, unit, settings, *, filter_sets):
             box = _within(box, layout.flat(name), options["crop_coverage"])
         value, valid = _complete(read_image(layout.fused())[:, *box], coverage[:, *box] > 0, gains)
         del coverage
+        shape = valid.shape
         stretch = _stretch(value, valid, options)
         display = render_for_display(value, valid, stretch, saturation=options["saturation"])
         text = _description(settings["target"]["name"], header)
-        _write_deep(layout.fused_tiff(), display, text, options["encoding"])
-        write_png(layout.preview(), as_image(display), f"{text}; sRGB", longest=options["preview_pixels"])
-        _report(record, display, valid, stretch)
-        detail = richest_window(value, _detail_shape(valid.shape, options))
-        fused = _panel("fused", _recipe(header), value, valid, detail, options)
-        others = _filter_set_panels(layout, settings, filter_sets, box, detail, record)
+        # Scaling and packing use one core: the panels are made meanwhile.
+        with ThreadPoolExecutor(1) as pool:
+            written = pool.submit(_write_pictures, layout, display, text, options)
+            _report(record, display, valid, stretch)
+            detail = richest_window(value, _detail_shape(valid.shape, options))
+            fused = _panel("fused", _recipe(header), value, valid, detail, options)
+            del value, valid, display
+            others = _filter_set_panels(layout, settings, filter_sets, box, detail, record)
+            written.result()
         sheet = compose(
             [*others, fused],
             width=options["comparison_pixels"],
-            box=_shares(detail, valid.shape),
+            box=_shares(detail, shape),
             caption=f"{settings['target']['name']}. All by the same rules: each picture's usual star is white, sky at "
             f"{options['sky_level']:g}, softening at {options['softening_sigma']:g} times each picture's own noise.",
         )
@@ -87,6 +97,8 @@ def covered_box(covered, share):
     slice of rows, slice of columns
     """
     ny, nx = covered.shape
+    if covered.all():
+        return slice(0, ny), slice(0, nx)
     total = np.zeros((ny + 1, nx + 1), dtype=np.int64)
     total[1:, 1:] = covered.cumsum(axis=0, dtype=np.int64).cumsum(axis=1)
     y0, y1, x0, x1 = 0, ny, 0, nx
@@ -143,8 +155,13 @@ def _complete(value, valid, gains):
     """
     everywhere = valid.all(axis=0)
     hole = enclosed(~everywhere)
-    balanced = value * gains[:, None, None].astype(np.float32)
-    balanced[~valid] = 0.0
+    balanced, factors = np.empty_like(value), gains[:, None, None].astype(np.float32)
+
+    def band(start, stop):
+        rows = np.s_[:, start:stop]
+        balanced[rows] = np.where(valid[rows], value[rows] * factors, np.float32(0.0))
+
+    in_bands(band, value.shape[1], rows=BAND_ROWS)
     if not hole.any():
         return balanced, everywhere
     # All that follows is about the pixels of holes, a tiny part of the field.
@@ -192,6 +209,12 @@ def _description(target, header):
 def _boosts(header):
     """[(line, boost)] as the stage fuse wrote them."""
     return [(header[f"LINE{i}"], float(header[f"BOOST{i}"])) for i in range(1, 10) if f"LINE{i}" in header]
+
+
+def _write_pictures(layout, display, text, options):
+    """The picture in 16 bits, and the preview."""
+    _write_deep(layout.fused_tiff(), display, text, options["encoding"])
+    write_png(layout.preview(), as_image(display), f"{text}; sRGB", longest=options["preview_pixels"])
 
 
 def _write_deep(path, display, text, encoding):
