@@ -11,6 +11,8 @@ import numpy as np
 from numba import njit
 from scipy import ndimage
 
+from pipeline.numerics.bands import in_bands
+
 __all__ = ["LIGHT_SCATTER", "RadialSteps", "common_steps", "measure_steps", "warm", "window_about"]
 
 SECTORS = 8
@@ -46,6 +48,9 @@ bubble of gas, or on a ridge."""
 
 LIGHT_SCATTER = 0.3
 """Relative error of a star's light as a measure of its halo, before its own steps are looked at."""
+
+STARS_AT_ONCE = 4
+"""Stars that a core measures at a time."""
 
 
 @dataclass(frozen=True)
@@ -92,16 +97,20 @@ def measure_steps(line, x, y, fwhm, noise, *, controls=CONTROLS):
         return None
     step, error = (np.zeros((len(x), radii.size)) for _ in range(2))
     turn = 2 * np.pi * np.arange(controls) / max(controls, 1)
-    for s in range(len(x)):
-        step[s], error[s] = _median_steps(line, x[s], y[s], radii, side, gap, noise)
-        near = zip(
-            x[s] + CONTROL_SHARE * reach * np.cos(turn),
-            y[s] + CONTROL_SHARE * reach * np.sin(turn),
-            strict=True,
-        )
-        elsewhere = [_median_steps(line, cx, cy, radii, side, gap, noise) for cx, cy in near]
-        if elsewhere:
-            error[s] = np.maximum(error[s], _gas_scatter(elsewhere, side))
+
+    def some(start, stop):
+        for s in range(start, stop):
+            step[s], error[s] = _median_steps(line, x[s], y[s], radii, side, gap, noise)
+            near = zip(
+                x[s] + CONTROL_SHARE * reach * np.cos(turn),
+                y[s] + CONTROL_SHARE * reach * np.sin(turn),
+                strict=True,
+            )
+            elsewhere = [_median_steps(line, cx, cy, radii, side, gap, noise) for cx, cy in near]
+            if elsewhere:
+                error[s] = np.maximum(error[s], _gas_scatter(elsewhere, side))
+
+    in_bands(some, len(x), rows=STARS_AT_ONCE)
     return RadialSteps(radii, step, error, side, gap)
 
 

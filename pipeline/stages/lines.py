@@ -5,6 +5,8 @@ the continuum. A line file is always written for each line that is asked for; if
 its values are 0, its variance NaN, and the keyword SOLVED is F.
 """
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 
 from pipeline import qa
@@ -53,7 +55,7 @@ def run(layout, unit, settings, *, filter_sets):
     """Separate the lines of all ``filter_sets``."""
     options, camera = settings["lines"], settings["camera"]
     entries = settings["filter_sets"]
-    with qa.record(layout, "lines", unit) as record:
+    with qa.record(layout, "lines", unit) as record, ThreadPoolExecutor(1) as files:
         promised = sorted({line for name in filter_sets for line in lines_of(entries[name])})
         loaded = _load(layout, filter_sets, entries, camera["response"], record)
         if not loaded:
@@ -69,7 +71,7 @@ def run(layout, unit, settings, *, filter_sets):
                 "light of stars is a mixture of the lines' own colours, so it cannot be told apart), and there is "
                 "no natural-colour continuum",
             )
-        solved = []
+        solved, written = [], []
         if lines:
             refine = options["crosstalk"] == "measured" or (
                 options["crosstalk"] == "auto" and not camera["response"]
@@ -85,9 +87,12 @@ def run(layout, unit, settings, *, filter_sets):
             )
             _report(record, solution, lines, broad, camera["response"])
             record.metrics(hydrogen_notes(solution, lines, narrow))
-            for index, line in enumerate(lines):
-                write_line(layout, line, solution, index, broad)
-                solved.append(line.name)
+            solved = [line.name for line in lines]
+            # Reflections in the continuum are looked for meanwhile, mostly on one core.
+            written = [
+                files.submit(write_line, layout, line, solution, index, broad)
+                for index, line in enumerate(lines)
+            ]
             continuum, stars = _continuum_image(broad, solution), solution.stars
         else:
             record.flag(
@@ -110,6 +115,8 @@ def run(layout, unit, settings, *, filter_sets):
                 )
             continuum, haloes, models = remove_reflections(continuum, stars, stars.typical_fwhm)
             record.metrics(halo_notes(dict(zip(continuum.channels, models, strict=False))))
+        for line in written:
+            line.result()
         write_continuum(layout, continuum, broad, shape, solved, haloes)
 
 

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -94,7 +95,12 @@ def start_stage(folder, stage, cores):
 
 def main(shape, stages):
     with tempfile.TemporaryDirectory() as folder:
-        write_stacks(Layout(Path(folder)), shape)
+        # In a process of its own: what a process has used at most counts for those that it starts as well.
+        writer = get_context("spawn").Process(target=write_stacks, args=(Layout(Path(folder)), shape))
+        writer.start()
+        writer.join()
+        if writer.exitcode:
+            raise SystemExit("the stacks could not be written")
         total = np.zeros(3)
         for together in SIDE_BY_SIDE:
             jobs = [
