@@ -78,6 +78,7 @@ def disk_need(graph, *, cores):
     """
     layout, sessions = graph.layout, list(graph.sessions.values())
     pixels = max((plan.width * plan.height for plan in sessions), default=0)
+    pixels *= graph.settings["stack"]["output_scale"] ** 2
     channels = {plan.filter_set: len(Cfa(plan.cfa).channels) for plan in sessions}
     masters = [load_master(path) for path in layout.root.glob("masters/*.json")]
     sizes = {

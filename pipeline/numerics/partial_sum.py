@@ -88,12 +88,12 @@ def combine(
         frames
     into : PartialSum of (C, h_out, w_out) views that are written
     rows, columns : (first, stop) of the band to use, without its halo; all columns by default
-    units : (C,) completeness of a sample whose weight is 255; 1 by default
+    units : (N, C) completeness of a sample whose weight is 255; 1 by default
     """
     columns = (0, values.shape[3]) if columns is None else columns
     values, weights = by_rows(values), by_rows(weights)
-    heavy, density = _by_channels(frame_weights), _by_channels(density_factors)
-    units = np.ones(len(models)) if units is None else units
+    units = np.ones(np.shape(frame_weights)) if units is None else units
+    of_byte, noisy = _factors(frame_weights, density_factors, units)
     for c, model in enumerate(models):
         _combine(
             values,
@@ -103,11 +103,10 @@ def combine(
             model.level,
             model.gain,
             *model.segments(*columns),
-            heavy[c],
-            density[c],
+            of_byte[c],
+            noisy[c],
             *rows,
             columns,
-            float(units[c]) / 255.0,
             *into.channel(c),
         )
     if outlier is not None:
@@ -128,7 +127,7 @@ def leave_out(
     into : PartialSum of all samples of ``rows`` and ``columns``, which is put right
     centre, models, frame_weights, density_factors, rows, columns, units : as for :func:`combine`
     """
-    heavy, density = _by_channels(frame_weights), _by_channels(density_factors)
+    of_byte, noisy = _factors(frame_weights, density_factors, units)
     for c, model in enumerate(models):
         _leave_out(
             values,
@@ -140,18 +139,25 @@ def leave_out(
             model.sky_variance,
             model.level,
             model.gain,
-            heavy[c],
-            density[c],
+            of_byte[c],
+            noisy[c],
             rows[0],
             columns[0],
-            float(units[c]) / 255.0,
             *into.channel(c),
         )
 
 
-def _by_channels(factors):
-    """(C, N) from (N, C), each row in one piece: kernels are compiled beforehand for rows that are."""
-    return np.ascontiguousarray(np.asarray(factors, dtype=np.float64).T)
+def _factors(frame_weights, density_factors, units):
+    """(C, N) each: weight w of a sample whose byte is 1, and w V of a complete one over the variance of a raw pixel.
+
+    V grows as 1 / completeness, which takes one w from the w^2 V that a sum of variances asks for.
+    """
+    weight = np.asarray(frame_weights, dtype=np.float64)
+    # Each row in one piece: kernels are compiled beforehand for rows that are.
+    return tuple(
+        np.ascontiguousarray((weight * np.asarray(factor, dtype=np.float64)).T)
+        for factor in (np.asarray(units) / 255.0, density_factors)
+    )
 
 
 def count_samples(weights, outlier, *, rows, columns):
@@ -266,13 +272,13 @@ def warm():
     ):
         leave_out(
             *map(by_rows, samples), by_rows(np.zeros((3, 1, 4, 4), dtype=bool)), np.zeros((1, 4, 4), dtype=np.float32), [model],
-            into=into, columns=(0, 4), units=[1.0], **factors,
+            into=into, columns=(0, 4), units=np.ones((3, 1)), **factors,
         )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _combine(
-    values, weights, c, sky_variance, level, gain, pieces, places, frame_weights, density_factors, first, stop_row, columns, unit,
+    values, weights, c, sky_variance, level, gain, pieces, places, of_byte, noisy, first, stop_row, columns,
     mean_out, weight_out, variance_out, coverage_out, rejected_out,
 ):  # fmt: skip
     n_frames, (left, right) = values.shape[2], columns
@@ -292,14 +298,12 @@ def _combine(
         kept[:] = 0
         # Frame by frame along the row, as the samples lie in memory; each pixel sums in the order of the frames.
         for i in range(n_frames):
-            if frame_weights[i] <= 0.0:
+            if of_byte[i] <= 0.0:
                 continue
-            # w^2 / completeness: the variance of the sample cancels one of the weight's.
-            noisy = frame_weights[i] * density_factors[i]
-            draw_line(sky_variance[i, row], pieces, places, noisy, line)
+            draw_line(sky_variance[i, row], pieces, places, noisy[i], line)
             _add(
-                values[c, row, i, left:right], weights[c, row, i, left:right], np.float32(frame_weights[i] * unit), line,
-                np.float32(noisy * gain[i]), total, signal, quiet, photons, kept,
+                values[c, row, i, left:right], weights[c, row, i, left:right], np.float32(of_byte[i]), line,
+                np.float32(noisy[i] * gain[i]), total, signal, quiet, photons, kept,
             )  # fmt: skip
         draw_line(level[row], pieces, places, 1.0, line)
         _settle(total, signal, quiet, photons, line, mean, variance)
@@ -347,8 +351,8 @@ def _add(x, w, heavy, sky, electron, total, signal, quiet, photons, kept):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _leave_out(
-    values, weights, outlier, c, centre, nodes, sky_variance, level, gain, frame_weights, density_factors, first_row,
-    first_column, unit, mean_out, weight_out, variance_out, coverage_out, rejected_out,
+    values, weights, outlier, c, centre, nodes, sky_variance, level, gain, of_byte, noisy, first_row,
+    first_column, mean_out, weight_out, variance_out, coverage_out, rejected_out,
 ):  # fmt: skip
     n_frames = values.shape[2]
     touched = np.empty(mean_out.shape[1], dtype=np.uint8)
@@ -370,7 +374,7 @@ def _leave_out(
             least, nearest, limits, limit_sum = np.inf, -1, 0, 0.0
             for i in range(n_frames):
                 sample, weight = values[c, row, i, column], weights[c, row, i, column]
-                if frame_weights[i] <= 0.0 or sample != sample:
+                if of_byte[i] <= 0.0 or sample != sample:
                     continue
                 if weight == 0:
                     limit_sum += sample
@@ -383,14 +387,14 @@ def _leave_out(
                     continue
                 kept += 1
                 total, signal, quiet, photons = _with_sample(
-                    total, signal, quiet, photons, sample, frame_weights[i] * unit * weight, frame_weights[i] * density_factors[i],
+                    total, signal, quiet, photons, sample, of_byte[i] * weight, noisy[i],
                     sky_variance[i, row, left] + share * (sky_variance[i, row, right] - sky_variance[i, row, left]), gain[i],
                 )  # fmt: skip
             if kept == 0 and nearest >= 0:
                 kept, gone, i = 1, gone - 1, nearest
                 total, signal, quiet, photons = _with_sample(
-                    total, signal, quiet, photons, values[c, row, i, column], frame_weights[i] * unit * weights[c, row, i, column],
-                    frame_weights[i] * density_factors[i],
+                    total, signal, quiet, photons, values[c, row, i, column], of_byte[i] * weights[c, row, i, column],
+                    noisy[i],
                     sky_variance[i, row, left] + share * (sky_variance[i, row, right] - sky_variance[i, row, left]), gain[i],
                 )  # fmt: skip
             coverage_out[y, x], rejected_out[y, x], weight_out[y, x] = kept, gone, total

@@ -44,7 +44,7 @@ from pipeline.numerics.screening import screen
 __all__ = ["Thresholds", "find_outliers", "halo_pixels", "slope_share", "warm"]
 
 SLOPE_RADIUS = 2
-"""Pixels over which the local range is taken; the range within two pixels of a star of FWHM 3 px is 0.9 of its
+"""Frame pixels over which the local range is taken; the range within two pixels of a star of FWHM 3 px is 0.9 of its
 peak (0.46 within one), so the share that seeing asks for stays near one."""
 
 NOISE_RANGE = 2.5
@@ -52,7 +52,7 @@ NOISE_RANGE = 2.5
 mean (tables of the range of normal samples, from memory)."""
 
 STRONG_RADIUS = 2
-"""Pixels around a very strong hit that go with it; on a lattice of spacing 2 these are the direct neighbours."""
+"""Frame pixels around a very strong hit that go with it; on a lattice of spacing 2 these are the direct neighbours."""
 
 CONTAMINATED_SHARE = 0.5
 """The median is mistrusted if it lies above the lower quartile by more than this share of its own height
@@ -76,7 +76,8 @@ class Thresholds:
     low : a sample below the centre by this is a hit
     grow : a sample off by this goes if it is connected with a hit
     strong : a hit by this takes its neighbours with it
-    reach : largest distance over which hits grow, pixels
+    reach : largest distance over which hits grow, frame pixels
+    finer : output pixels along the side of a frame pixel
     slope, slope_seeing, slope_sampling : share of the local range that is tolerated for any frame, per unit of
         |(F_usual / F)^2 - 1|, and per unit of the peak that sampling may lose
     """
@@ -89,11 +90,18 @@ class Thresholds:
     slope: float = 0.3
     slope_seeing: float = 1.2
     slope_sampling: float = 2.0
+    finer: int = 1
+
+    @property
+    def radii(self):
+        """Output pixels: over which hits grow, of the neighbours of a strong one, and of the local range."""
+        return tuple(self.finer * radius for radius in (self.reach, STRONG_RADIUS, SLOPE_RADIUS))
 
 
 def halo_pixels(thresholds):
     """Rows and columns that a part of an image needs beyond its own on every side."""
-    return max(thresholds.reach, STRONG_RADIUS) + SLOPE_RADIUS
+    reach, strong, slope = thresholds.radii
+    return max(reach, strong) + slope
 
 
 def slope_share(fwhm, peak_losses, thresholds):
@@ -167,7 +175,7 @@ def find_outliers(
             np.asarray(noise_factors, dtype=np.float64),
             np.asarray(slope_shares, dtype=np.float64),
             np.array([thresholds.high, thresholds.low, thresholds.grow, strong]),
-            thresholds.reach,
+            thresholds.radii,
             float(farthest),
             drops,
             flags,
@@ -200,7 +208,7 @@ def plain_mean(values, weights):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _reject(
-    values, weights, found, centre, nodes, sky_variance, level, gain, factors, slope_shares, limits, reach, farthest, drops,
+    values, weights, found, centre, nodes, sky_variance, level, gain, factors, slope_shares, limits, radii, farthest, drops,
     flags,
 ):  # fmt: skip
     """Flag the samples of the pixels that were found; from the hits on, look at what is around them."""
@@ -225,7 +233,7 @@ def _reject(
                 _pulls(
                     values[c, row, :, column], weights[c, row, :, column], nodes, column, sky_variance[c, :, row],
                     level[c, row], gain[c], factors[c], centre[c, row, column], spread[c, row, column],
-                    _slope(centre[c], row, column), slope_shares, farthest, drops, pulls,
+                    _slope(centre[c], row, column, radii[2]), slope_shares, farthest, drops, pulls,
                 )  # fmt: skip
                 for i in range(n_frames):
                     code = _code(pulls[i], limits)
@@ -239,7 +247,7 @@ def _reject(
         if ends[i]:
             _grow(
                 i, queues[i, : ends[i]], values, weights, found, centre, spread, nodes, sky_variance, level, gain, factors,
-                slope_shares, limits, reach, farthest, drops, flags, ordered, pulls,
+                slope_shares, limits, radii, farthest, drops, flags, ordered, pulls,
             )  # fmt: skip
 
 
@@ -287,11 +295,11 @@ def _robust_centre(x, w, nodes, column, sky_variance, level, factor, high, order
 
 
 @njit(cache=True, nogil=True)
-def _slope(centre, row, column):
-    """Largest minus smallest centre within ``SLOPE_RADIUS``; missing pixels do not count."""
+def _slope(centre, row, column, radius):
+    """Largest minus smallest centre within ``radius``; missing pixels do not count."""
     low, high = np.inf, -np.inf
-    for r in range(max(row - SLOPE_RADIUS, 0), min(row + SLOPE_RADIUS + 1, centre.shape[0])):
-        for s in range(max(column - SLOPE_RADIUS, 0), min(column + SLOPE_RADIUS + 1, centre.shape[1])):
+    for r in range(max(row - radius, 0), min(row + radius + 1, centre.shape[0])):
+        for s in range(max(column - radius, 0), min(column + radius + 1, centre.shape[1])):
             # Comparisons with NaN are false.
             if centre[r, s] < low:
                 low = centre[r, s]
@@ -337,7 +345,7 @@ def _code(pull, limits):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _grow(
-    i, queue, values, weights, found, centre, spread, nodes, sky_variance, level, gain, factors, slope_shares, limits, reach,
+    i, queue, values, weights, found, centre, spread, nodes, sky_variance, level, gain, factors, slope_shares, limits, radii,
     farthest, drops, flags, ordered, pulls,
 ):  # fmt: skip
     """Let the hits of a frame spread over connected suspects; then widen the strong ones.
@@ -345,6 +353,7 @@ def _grow(
     What the screen passed is looked at when a hit comes near it.
     """
     n_channels, height, _, width = values.shape
+    reach, strong, _ = radii
     edge = queue
     for _ in range(reach):
         if not edge.size:
@@ -373,7 +382,7 @@ def _grow(
                                 )
                             _pulls(
                                 x, w, nodes, s, sky_variance[c, :, r], level[c, r], gain[c], factors[c], middle, unsure,
-                                _slope(centre[c], r, s), slope_shares, farthest, drops, pulls,
+                                _slope(centre[c], r, s, radii[2]), slope_shares, farthest, drops, pulls,
                             )  # fmt: skip
                             flags[c, r, i, s] = min(_code(pulls[i], limits), SUSPECT)
                         if flags[c, r, i, s] == SUSPECT:
@@ -384,7 +393,7 @@ def _grow(
     for place in queue:
         column, row, c = place % width, place // width % height, place // (width * height)
         if flags[c, row, i, column] == STRONG:
-            for r in range(max(row - STRONG_RADIUS, 0), min(row + STRONG_RADIUS + 1, height)):
-                for s in range(max(column - STRONG_RADIUS, 0), min(column + STRONG_RADIUS + 1, width)):
+            for r in range(max(row - strong, 0), min(row + strong + 1, height)):
+                for s in range(max(column - strong, 0), min(column + strong + 1, width)):
                     if flags[c, r, i, s] <= SUSPECT:
                         flags[c, r, i, s] = NEIGHBOUR

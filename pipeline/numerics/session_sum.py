@@ -204,14 +204,14 @@ class _Session:
         self.halo = halo_pixels(thresholds)
         self.weights = np.array([frame.weight for frame in frames])
         fwhm = np.array([frame.fwhm_px for frame in frames], dtype=np.float64)
-        self.slope_shares = slope_share(fwhm, sampler.peak_loss(fwhm, cfa), thresholds)
+        finer = float(np.median([frame.placement.pose.scale() for frame in frames]))
+        self.slope_shares = slope_share(fwhm, sampler.peak_loss(fwhm, cfa, finer=finer), thresholds)
         self.noise_factors = [sampler.noise_factor(cfa, channel) for channel in cfa.channels]
-        self.units = np.array([sampler.unit(cfa, channel) for channel in cfa.channels])
-        self.densities = np.array(
-            [
-                [sampler.density_factor(cfa, channel, frame.placement) for channel in cfa.channels]
-                for frame in frames
-            ]
+        self.units, self.densities = (
+            np.array(
+                [[factor(cfa, channel, frame.placement) for channel in cfa.channels] for frame in frames]
+            )
+            for factor in (sampler.unit, sampler.density_factor)
         )
 
     def tile(self, rows, columns, shape, into, blocks):
@@ -233,7 +233,7 @@ class _Session:
             options = {
                 "frame_weights": self.weights[group],
                 "density_factors": self.densities[group],
-                "units": self.units,
+                "units": self.units[group],
             }
             combine(values, weights, None, None, models, into=whole, rows=(0, bottom - top), **options)
             outlier, centre = self._outliers(group, values, weights, models, whole)
@@ -257,7 +257,7 @@ class _Session:
                 _fill_crossings(part, tainted[:, :, *inner].sum(axis=0, dtype=np.uint16), centre, inner)
             blocks.take(
                 values, weights, outlier, models, self.densities[group], frames=group, window=window, rows=rows, columns=columns,
-                units=self.units,
+                units=self.units[group], drops=self.sampler.drops,
             )  # fmt: skip
         if len(parts) > 1:
             for plane, merged in zip(vars(into).values(), vars(merge(parts)).values(), strict=True):
@@ -295,7 +295,7 @@ class _Session:
             drops=self.sampler.drops,
             mean=whole.mean,
             total=whole.weight,
-            heavy=self.weights[group] * self.units / 255.0,
+            heavy=self.weights[group] * self.units[group] / 255.0,
         )
 
     def _samples(self, group, window):

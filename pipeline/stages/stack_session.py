@@ -17,6 +17,7 @@ from pipeline.noise_keywords import noise_to_keywords
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.frame_positions import Placement, frame_positions
 from pipeline.numerics.frame_survey import star_scales, survey_frame, usual_level
+from pipeline.numerics.output_grid import finer_pose, finer_shape
 from pipeline.numerics.packed_sum import KINDS, Steps, pack
 from pipeline.numerics.pose import Pose
 from pipeline.numerics.rejection import Thresholds, halo_pixels
@@ -50,7 +51,7 @@ def run(layout, unit, settings):
         link = read_table(layout.link(plan.filter_set))
         for path in (layout.registered(unit), layout.link(plan.filter_set), layout.anchor()):
             record.input(path)
-        shape = anchor_shape(layout)
+        shape = finer_shape(anchor_shape(layout), settings["stack"]["output_scale"])
         cfa = Cfa(plan.cfa)
         accepted = [k for k, verdict in enumerate(table["verdict"]) if verdict == "accept"]
         if link.meta.get("verdict") == "fail":
@@ -124,10 +125,10 @@ def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, re
     made, loaders = {}, {}
     for k in progress(accepted, f"stack {plan.name}, first look"):
         frame = plan.frames[int(table["frame"][k])]
-        placement = _placement(table, k, cfa, (plan.height, plan.width))
+        placement = _placement(table, k, cfa, (plan.height, plan.width), finer=options["output_scale"])
         scales = star_scales(
             stars[stars["frame"] == table["frame"][k]],
-            placement.pose,
+            _pose(table, k, (plan.height, plan.width)),
             link,
             cfa.channels,
             wanted_error=options["scale_error"],
@@ -166,9 +167,8 @@ def _reference_signal(layout, plan, settings, link, calibrator, grid, scratch):
             f"{link.meta['path']}: the reference frame of {plan.filter_set} is not in session {session}"
         )
     shape = (theirs.height, theirs.width)
-    placement = Placement(
-        Pose.from_row(link.meta["pose"], shape), np.zeros((len(calibrator.cfa.channels), 2, 3))
-    )
+    pose = finer_pose(Pose.from_row(link.meta["pose"], shape), settings["stack"]["output_scale"])
+    placement = Placement(pose, np.zeros((len(calibrator.cfa.channels), 2, 3)))
     signal, _ = _sampled(_Loader(calibrator, frame, scratch), placement, grid)
     if len(signal) != len(Cfa(plan.cfa).channels):
         raise StageError(f"{plan.name}: the reference frame in {session} has other colour channels")
@@ -185,10 +185,16 @@ def _sampled(loader, placement, grid):
     return signal, variance.astype(np.float32)
 
 
-def _placement(table, k, cfa, shape):
+def _pose(table, k, shape):
+    """From the frame to the anchor."""
+    return Pose.from_row(table["pose"][k], shape, kind=table["pose_kind"][k])
+
+
+def _placement(table, k, cfa, shape, *, finer):
+    """Of a frame on the grid of the stack."""
     offsets = table.meta.get("channel_offset") or {}
     return Placement(
-        Pose.from_row(table["pose"][k], shape, kind=table["pose_kind"][k]),
+        finer_pose(_pose(table, k, shape), finer),
         np.array([offsets.get(channel, np.zeros((2, 3))) for channel in cfa.channels], dtype=np.float64),
     )
 
@@ -196,7 +202,9 @@ def _placement(table, k, cfa, shape):
 def _sum(plan, settings, table, surveys, loaders, used, calibrator, shape, arrays, record):
     """Packed sum of the used frames and its steps, the means of blocks and the rejected shares."""
     options, cfa = settings["stack"], calibrator.cfa
-    placements = [_placement(table, k, cfa, (plan.height, plan.width)) for k in used]
+    placements = [
+        _placement(table, k, cfa, (plan.height, plan.width), finer=options["output_scale"]) for k in used
+    ]
     frames = [
         StackFrame(
             placement=placement,
@@ -332,12 +340,15 @@ def _record_sampler(record, sampler, coverage):
 
 def _thresholds(options):
     if not options["reject"]:
-        return Thresholds(high=NEVER, low=NEVER, grow=NEVER, strong=NEVER, reach=0)
+        return Thresholds(
+            high=NEVER, low=NEVER, grow=NEVER, strong=NEVER, reach=0, finer=options["output_scale"]
+        )
     return Thresholds(
         high=options["reject_high_sigma"],
         low=options["reject_low_sigma"],
         grow=options["grow_sigma"],
         reach=options["grow_reach_px"],
+        finer=options["output_scale"],
     )
 
 
