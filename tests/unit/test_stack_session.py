@@ -125,10 +125,14 @@ def test_a_finer_grid_holds_the_same_sky_and_stars(tmp_path):
     background = np.median(fine["VALUE"], axis=(1, 2))[:, None]
     fluxes = {}
     for finer, levels in ((1, np.median(coarse["VALUE"], axis=(1, 2))[:, None]), (2, background)):
-        y, x = ((axis - 0.5 * (finer - 1)) / finer for axis in np.mgrid[: finer * SHAPE[0], : finer * SHAPE[1]])
+        y, x = (
+            (axis - 0.5 * (finer - 1)) / finer for axis in np.mgrid[: finer * SHAPE[0], : finer * SHAPE[1]]
+        )
         fluxes[finer] = np.array(
             [
-                (stacks[finer]["VALUE"][:, (x - x_star) ** 2 + (y - y_star) ** 2 < 7.5**2] - levels).sum(axis=1)
+                (stacks[finer]["VALUE"][:, (x - x_star) ** 2 + (y - y_star) ** 2 < 7.5**2] - levels).sum(
+                    axis=1
+                )
                 for x_star, y_star, _ in STARS
                 if 20 < x_star < 180 and 20 < y_star < 108
             ]
