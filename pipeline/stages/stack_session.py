@@ -161,7 +161,7 @@ def _reference_signal(layout, plan, settings, link, calibrator, grid, scratch):
     if session != plan.name:
         theirs = load_session(layout.session_plan(session))
         calibrator = Calibrator.for_session(theirs, layout, settings)
-    frame = next((frame for frame in theirs.frames if frame.path == link.meta["path"]), None)
+    frame = theirs.find(link.meta["path"])
     if frame is None:
         raise StageError(
             f"{link.meta['path']}: the reference frame of {plan.filter_set} is not in session {session}"

@@ -21,7 +21,7 @@ from pipeline.numerics.session_sum import GROUP, StackFrame, groups_of, plan_til
 from pipeline.numerics.simple_rejection import METHODS
 from pipeline.numerics.surface import PolynomialSurface
 from pipeline.stages import stack_session
-from pipeline.tables import read_table
+from pipeline.tables import read_table, write_table
 from tests.unit.session_on_disk import SETTINGS, SHAPE, STARS, sky_rate, write_session
 from tests.unit.synthetic_exposures import EXPOSURE_S, SKY_E, add_hits, add_trail, expose
 
@@ -258,6 +258,18 @@ def test_other_ways_of_rejecting_take_hits_away_as_well(tmp_path, method):
     # Hits of thousands of electrons are gone but for what hides in the scatter of nine samples: a few sigma of one.
     assert np.abs(images["VALUE"][INNER] - sky_rate("RGB")).max() < 10 * np.sqrt(SKY_E.max()) / EXPOSURE_S / 3
     assert images["REJECTED"].max() >= 1
+
+
+def test_the_reference_frame_is_known_by_a_longer_path(tmp_path):
+    """The config named its folder relatively when the reference was chosen, and from the root now."""
+    exposures = expose(SHAPE, 3, seed=12, stars=STARS)
+    layout = Layout(tmp_path)
+    write_session(layout, "wide-a", exposures, reference=0)
+    link = read_table(layout.link("wide"))
+    link.meta["path"] = "wide-a/light_00.fits"
+    write_table(layout.link("wide"), link)
+    stack_session.run(layout, "wide-a", SETTINGS)
+    assert qa.read_record(layout.qa("stack_session", "wide-a"))["verdict"] == "pass"
 
 
 def test_a_rejected_light_does_not_count(tmp_path):
