@@ -85,7 +85,7 @@ class BlockSamples:
 
         Parameters
         ----------
-        values, weights, outlier : (N, C, h, w) samples of the tile, as for :func:`pipeline.numerics.partial_sum.combine`
+        values, weights, outlier : (N, C, h, w) samples of the tile, as for :func:`pipeline.numerics.weighted_sum.combine`
         models : C of BandNoise of the tile
         density_factors : (N, C) raw pixel variance to equivalent uncorrelated variance
         window : (first row, stop row, first column, stop column) of the image that ``values`` covers

@@ -38,7 +38,18 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, BandNoise, by_frames, by_rows, node_place
+from pipeline.numerics.band_noise import BandNoise, by_frames, by_rows
+from pipeline.numerics.sample_pulls import (
+    HIT,
+    NEIGHBOUR,
+    STRONG,
+    SUSPECT,
+    UNSEEN,
+    find_pulls,
+    local_range,
+    robust_centre,
+    state_of,
+)
 from pipeline.numerics.screening import screen
 
 __all__ = ["Thresholds", "find_outliers", "halo_pixels", "slope_share", "warm"]
@@ -47,23 +58,12 @@ SLOPE_RADIUS = 2
 """Frame pixels over which the local range is taken; the range within two pixels of a star of FWHM 3 px is 0.9 of its
 peak (0.46 within one), so the share that seeing asks for stays near one."""
 
-NOISE_RANGE = 2.5
-"""Of the local range this many sigma of a centre are noise: 25 centres, of which some eight are independent, span 2.8 in the
-mean (tables of the range of normal samples, from memory)."""
-
 STRONG_RADIUS = 2
 """Frame pixels around a very strong hit that go with it; on a lattice of spacing 2 these are the direct neighbours."""
-
-CONTAMINATED_SHARE = 0.5
-"""The median is mistrusted if it lies above the lower quartile by more than this share of its own height
-above the sky (plus the noise threshold); seeing changes of a quarter move a peak by 0.36 of it downwards."""
 
 MISPLACED_DROP = 2.0
 """Upper limit of how much more of the slope a drop that hardly touches the pixel may take: its centre is no further
 away than for one that touches it at half."""
-
-UNSEEN, CLEARED, SUSPECT, HIT, STRONG, NEIGHBOUR = range(6)
-"""States of a sample; from ``HIT`` on it goes."""
 
 
 @dataclass(frozen=True)
@@ -219,7 +219,7 @@ def _reject(
         for row in range(height):
             for column in range(width):
                 if found[c, row, column]:
-                    centre[c, row, column], spread[c, row, column] = _robust_centre(
+                    centre[c, row, column], spread[c, row, column] = robust_centre(
                         values[c, row, :, column], weights[c, row, :, column], nodes, column, sky_variance[c, :, row],
                         level[c, row], factors[c], limits[0], ordered,
                     )  # fmt: skip
@@ -230,13 +230,13 @@ def _reject(
             for column in range(width):
                 if not found[c, row, column]:
                     continue
-                _pulls(
+                find_pulls(
                     values[c, row, :, column], weights[c, row, :, column], nodes, column, sky_variance[c, :, row],
                     level[c, row], gain[c], factors[c], centre[c, row, column], spread[c, row, column],
-                    _slope(centre[c], row, column, radii[2]), slope_shares, farthest, drops, pulls,
+                    local_range(centre[c], row, column, radii[2]), slope_shares, farthest, drops, pulls,
                 )  # fmt: skip
                 for i in range(n_frames):
-                    code = _code(pulls[i], limits)
+                    code = state_of(pulls[i], limits)
                     flags[c, row, i, column] = code
                     if code >= HIT:
                         if ends[i] == queues.shape[1]:
@@ -256,91 +256,6 @@ def _more_room(queues):
     larger = np.empty((queues.shape[0], 2 * queues.shape[1]), dtype=queues.dtype)
     larger[:, : queues.shape[1]] = queues
     return larger
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _robust_centre(x, w, nodes, column, sky_variance, level, factor, high, ordered):
-    """Robust centre of the samples of a pixel and its variance; ``ordered`` is scratch space."""
-    left, right, share = node_place(nodes, column)
-    m, sky = 0, 0.0
-    for i in range(x.size):
-        if w[i] > 0:
-            sky += sky_variance[i, left] + share * (sky_variance[i, right] - sky_variance[i, left])
-            place = m
-            while place > 0 and ordered[place - 1] > x[i]:
-                ordered[place] = ordered[place - 1]
-                place -= 1
-            ordered[place] = x[i]
-            m += 1
-    if m == 0:
-        return np.nan, 0.0
-    sigma2 = factor * sky / m
-    usual = level[left] + share * (level[right] - level[left])
-    if m == 2:
-        # The lower one, unless it is the dark ring that the kernel makes around a hit.
-        nearer = abs(ordered[0] - usual) <= abs(ordered[1] - usual)
-        return ordered[0] if nearer else ordered[1], sigma2
-    middle = 0.5 * (ordered[(m - 1) // 2] + ordered[m // 2])
-    # Variance of the median of m normal values, pi / 2m (large m; 15 % too large for three).
-    variance = 0.5 * np.pi * sigma2 / m
-    quartile = ordered[m // 4]
-    drop = middle - quartile - high * np.sqrt(sigma2)
-    if m >= 4 and drop > CONTAMINATED_SHARE * max(middle - usual, 0.0):
-        lower = 0
-        while ordered[lower] < 0.5 * (middle + quartile):
-            lower += 1
-        middle = 0.5 * (ordered[(lower - 1) // 2] + ordered[lower // 2])
-        variance = 0.5 * np.pi * sigma2 / lower
-    return middle, variance
-
-
-@njit(cache=True, nogil=True)
-def _slope(centre, row, column, radius):
-    """Largest minus smallest centre within ``radius``; missing pixels do not count."""
-    low, high = np.inf, -np.inf
-    for r in range(max(row - radius, 0), min(row + radius + 1, centre.shape[0])):
-        for s in range(max(column - radius, 0), min(column + radius + 1, centre.shape[1])):
-            # Comparisons with NaN are false.
-            if centre[r, s] < low:
-                low = centre[r, s]
-            if centre[r, s] > high:
-                high = centre[r, s]
-    return max(high - low, 0.0)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _pulls(
-    x, w, nodes, column, sky_variance, level, gain, factor, centre, spread, slope, slope_shares, farthest, drops, pulls
-):  # fmt: skip
-    """Deviation of each sample of a pixel beyond what the slope allows, in sigma; 0 where there is none to tell."""
-    left, right, share = node_place(nodes, column)
-    above_level = centre - (level[left] + share * (level[right] - level[left]))
-    slope = max(slope - NOISE_RANGE * np.sqrt(spread), 0.0)
-    there = 0
-    for i in range(x.size):
-        there += w[i] > 0
-    for i in range(x.size):
-        pulls[i] = 0.0
-        if w[i] == 0 or there < 2:
-            continue
-        # An incomplete sample is noisier and less well placed; what a drop hits is only the latter.
-        incomplete = 255.0 / w[i]
-        off = abs(x[i] - centre) - slope_shares[i] * slope * min(incomplete, farthest)
-        sky = sky_variance[i, left] + share * (sky_variance[i, right] - sky_variance[i, left])
-        raw = max(sky + gain[i] * above_level, LEAST_VARIANCE_SHARE * sky)
-        if off > 0.0:
-            pull = off / np.sqrt(factor * raw * (1.0 if drops else incomplete) + spread)
-            pulls[i] = pull if x[i] > centre else -pull
-
-
-@njit(cache=True, nogil=True)
-def _code(pull, limits):
-    high, low, grow, strong = limits
-    if pull >= strong:
-        return STRONG
-    if pull >= high or pull <= -low:
-        return HIT
-    return SUSPECT if abs(pull) >= grow else CLEARED
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -369,7 +284,7 @@ def _grow(
                             x, w = values[c, r, :, s], weights[c, r, :, s]
                             middle, unsure = centre[c, r, s], spread[c, r, s]
                             if not found[c, r, s]:
-                                middle, unsure = _robust_centre(
+                                middle, unsure = robust_centre(
                                     x,
                                     w,
                                     nodes,
@@ -380,11 +295,11 @@ def _grow(
                                     limits[0],
                                     ordered,
                                 )
-                            _pulls(
+                            find_pulls(
                                 x, w, nodes, s, sky_variance[c, :, r], level[c, r], gain[c], factors[c], middle, unsure,
-                                _slope(centre[c], r, s, radii[2]), slope_shares, farthest, drops, pulls,
+                                local_range(centre[c], r, s, radii[2]), slope_shares, farthest, drops, pulls,
                             )  # fmt: skip
-                            flags[c, r, i, s] = min(_code(pulls[i], limits), SUSPECT)
+                            flags[c, r, i, s] = min(state_of(pulls[i], limits), SUSPECT)
                         if flags[c, r, i, s] == SUSPECT:
                             flags[c, r, i, s] = HIT
                             reached[end] = (c * height + r) * width + s

@@ -23,8 +23,9 @@ from pipeline.numerics.pose import Pose
 from pipeline.numerics.rejection import Thresholds, halo_pixels
 from pipeline.numerics.relative_background import SampleGrid
 from pipeline.numerics.sampler_choice import choose_sampler
-from pipeline.numerics.session_sum import StackFrame, plan_tiles, sum_frames
+from pipeline.numerics.session_sum import StackFrame, sum_frames
 from pipeline.numerics.session_summary import channel_metrics, frames_table, session_metrics
+from pipeline.numerics.tiles import plan_tiles
 from pipeline.numerics.trail_corridor import find_corridor, parse_ends
 from pipeline.plan import load_session
 from pipeline.progress import progress

@@ -11,15 +11,16 @@ import pytest
 from pipeline import qa
 from pipeline.fitsio import read_hdus
 from pipeline.layout import Layout
-from pipeline.numerics import session_sum
+from pipeline.numerics import tiles
 from pipeline.numerics.rejection import Thresholds, halo_pixels
 from pipeline.numerics.relative_background import SampleGrid
 from pipeline.numerics.robust import mad_std
 from pipeline.numerics.sampler import Sampler
 from pipeline.numerics.sampling import block_noise_factor, sample_noise_factor
-from pipeline.numerics.session_sum import GROUP, StackFrame, groups_of, plan_tiles, sum_frames
+from pipeline.numerics.session_sum import StackFrame, sum_frames
 from pipeline.numerics.simple_rejection import METHODS
 from pipeline.numerics.surface import PolynomialSurface
+from pipeline.numerics.tiles import GROUP, groups_of, plan_tiles
 from pipeline.stages import stack_session
 from pipeline.tables import read_table, write_table
 from tests.unit.session_on_disk import SETTINGS, SHAPE, STARS, sky_rate, write_session
@@ -370,7 +371,7 @@ def test_neither_the_size_of_the_tiles_nor_threads_change_a_byte(kernel, monkeyp
     frames, grid, level = frames_in_memory(exposures)
     results = []
     for budget, width, threads in ((1e9, 512, 1), (0.0, 512, 2), (1e9, 64, 2)):
-        monkeypatch.setattr(session_sum, "TILE_WIDTHS", (width,))
+        monkeypatch.setattr(tiles, "TILE_WIDTHS", (width,))
         watched = []
         total, samples, shares = sum_frames(
             frames,
