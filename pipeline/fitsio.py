@@ -9,6 +9,7 @@ standard (version 4.0, section 3.3.2) stays in this module.
 """
 
 import hashlib
+import os
 import shutil
 import warnings
 from pathlib import Path
@@ -23,6 +24,7 @@ from pipeline import __version__
 from pipeline.atomic import replaced
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
+from pipeline.fits_pixels import FITS_BLOCK, added_words, encoded_checksum, read_pixels, write_pixels
 from pipeline.provenance import SOFTWARE_NAME
 
 __all__ = [
@@ -64,9 +66,6 @@ LARGEST_ADU = 2.0**32
 LARGEST_COMPRESSION = 1032
 """Deflate cannot shrink anything by more (zlib's technical details: 1032 to 1), nor do the other methods of FITS on
 anything but a frame without content."""
-
-FITS_BLOCK = 2880
-"""Bytes of a block (FITS 4.0, section 3.1); a primary header with no more than the required cards takes one."""
 
 COPIED_AT_ONCE = 1 << 20
 """Bytes."""
@@ -218,16 +217,27 @@ def _place_of_pixels(path, hdu):
     return Path(path), info["datLoc"], np.dtype(kind), shape, zero == 32768
 
 
+def _pixels(path, hdu):
+    """Pixels of a unit of a file of ours in native byte order and C order; None where it has none."""
+    if not hdu.shape:
+        return None
+    place = _place_of_pixels(path, hdu) if len(hdu.shape) > 1 else None
+    if place is None or place[4]:
+        return _native(hdu.data)
+    _, offset, kind, *_ = place
+    return read_pixels(path, offset, kind, hdu.shape)
+
+
 def read_image(path, name=None):
     """One image of ours as native float32: the primary one, or the extension called ``name``."""
     with _opened(path) as hdus:
         try:
-            data = hdus[0 if name is None else name].data
+            data = _pixels(path, hdus[0 if name is None else name])
         except Exception as error:
             raise InputError(f"{path}: no readable image {name or 'in the primary unit'}") from error
         if data is None:
             raise InputError(f"{path}: no image {name or 'in the primary unit'}")
-        return _native(data).astype(np.float32, copy=False)
+        return data.astype(np.float32, copy=False)
 
 
 def read_hdus(path):
@@ -235,9 +245,7 @@ def read_hdus(path):
     with _opened(path) as hdus:
         try:
             images = {
-                (hdu.name or "PRIMARY"): _native(hdu.data)
-                for hdu in hdus
-                if hdu.is_image and hdu.data is not None
+                (hdu.name or "PRIMARY"): _pixels(path, hdu) for hdu in hdus if hdu.is_image and hdu.shape
             }
         except Exception as error:
             raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
@@ -295,7 +303,7 @@ def read_linear(path, *, rejected=True):
         if rejected and "REJECTED" in found:
             wanted["rejected"] = "REJECTED"
         try:
-            return LinearImage(**{part: _native(hdus[name].data) for part, name in wanted.items()})
+            return LinearImage(**{part: _pixels(path, hdus[name]) for part, name in wanted.items()})
         except Exception as error:
             raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
 
@@ -322,8 +330,12 @@ def write_fits(path, data, *, extensions=None, keywords=None, history=None, buni
         if unit:
             extension.header["BUNIT"] = (unit, "unit of the pixel values")
         hdus.append(extension)
-    with replaced(path) as temporary:
-        hdus.writeto(temporary, overwrite=True, checksum=True, output_verify="exception")
+    hdus.update_extend()
+    hdus.verify("exception")
+    with replaced(path) as temporary, open(temporary, "wb", buffering=0) as file:
+        position = 0
+        for hdu in hdus:
+            position += _write_unit(file, position, hdu)
 
 
 def write_packed(path, planes, *, steps=None, units=None, keywords=None, history=None, after=None):
@@ -352,7 +364,7 @@ def write_packed(path, planes, *, steps=None, units=None, keywords=None, history
             with TemporaryFile(dir=Path(path).parent) as part:
                 fits.HDUList([fits.PrimaryHDU(), hdu]).writeto(part, checksum=True, output_verify="exception")
                 del hdu
-                part.seek(FITS_BLOCK)
+                part.seek(FITS_BLOCK)  # behind a primary header with no more than the required cards
                 shutil.copyfileobj(part, file, COPIED_AT_ONCE)
             if after is not None:
                 after()
@@ -366,6 +378,18 @@ def write_linear(path, image, *, extensions=None, keywords=None, history=None):
     write_fits(
         path, image.value, extensions={**planes, **(extensions or {})}, keywords=keywords, history=history
     )
+
+
+def _write_unit(file, position, hdu):
+    """Write a header-data unit with its checksums at a position of a file; return its size in bytes."""
+    header = hdu.header
+    header["CHECKSUM"], header["DATASUM"] = (16 * "0", "of this unit"), ("0", "of its data")
+    start = len(header.tostring())
+    size, total = write_pixels(file, position + start, hdu.data)
+    header["DATASUM"] = str(total)
+    header["CHECKSUM"] = encoded_checksum(added_words(header.tostring().encode("ascii"), start=total))
+    os.pwrite(file.fileno(), header.tostring().encode("ascii"), position)
+    return start + size
 
 
 def _with_cards(primary, keywords, history):

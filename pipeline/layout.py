@@ -63,6 +63,9 @@ class Layout:
     def stack(self, filter_set):
         return self.root / "stacks" / f"{filter_set}.fits"
 
+    def sky(self, filter_set):
+        return self.root / "sky" / f"{filter_set}.fits"
+
     def flat(self, filter_set):
         return self.root / "flat" / f"{filter_set}.fits"
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.fill import filled
 from pipeline.numerics.psf_match import (
     Kernel,
@@ -35,6 +36,12 @@ MIN_PEAK_SIGMA = 30.0
 
 SAME_WIDTH = 1.005
 """Ratio of FWHM below which two planes count as equally sharp; a kernel would only add noise correlation."""
+
+LEAST_VARIANCE = 0.1
+"""Share of the local variance that remains at least, whatever the kernel."""
+
+BAND_ROWS = 64
+"""Rows that are worked on at a time."""
 
 
 @dataclass(frozen=True)
@@ -104,14 +111,24 @@ def match_planes(value, variance, valid, stars):
             out_value[d], out_variance[d] = 0.0, np.nan
             continue
         whole = not hole.any()
-        out_value[d] = convolved(value[d] if whole else filled(value[d], hole), kernel)
-        out_variance[d] = convolved(variance[d] if whole else filled(variance[d], hole), kernel)
-        # A fitted kernel may have faint negative lobes; a variance never falls below a share of the local one.
+        convolved(value[d] if whole else filled(value[d], hole), kernel, out=out_value[d])
+        convolved(variance[d] if whole else filled(variance[d], hole), kernel, out=out_variance[d])
+        # A fitted kernel may have faint negative lobes.
         if kernel.method != "identity":
-            np.maximum(out_variance[d], np.float32(0.1) * variance[d], out=out_variance[d])
+            _lift(out_variance[d], variance[d])
         if not whole:
             out_variance[d][hole] = np.nan
     return MatchedPlanes(out_value, out_variance, fwhm, kernels, int(chosen.size))
+
+
+def _lift(matched, variance):
+    """Lift a variance, in place, to at least ``LEAST_VARIANCE`` of what it was."""
+
+    def band(start, stop):
+        rows = np.s_[start:stop]
+        np.maximum(matched[rows], np.float32(LEAST_VARIANCE) * variance[rows], out=matched[rows])
+
+    in_bands(band, len(matched), rows=BAND_ROWS)
 
 
 def _psfs(plane, stars, chosen):

@@ -4,11 +4,17 @@ import numpy as np
 from numba import njit
 from scipy import ndimage
 
+from pipeline.numerics.bands import in_bands
+
 __all__ = ["enclosed", "filled", "warm"]
 
 RELAXATIONS = 30
 """Averaging passes after each doubling of the scale; they turn blocks into slopes (30 reach about 5 pixels,
 more than the two pixels by which one scale differs from the next)."""
+
+BAND_ROWS = 256
+"""Rows that a core relaxes at a time: they stay in the cache through all passes, and are many times those beyond them that have
+to be relaxed with them."""
 
 
 def enclosed(mask):
@@ -61,10 +67,23 @@ def _fill_level(image, mask):
     coarse, open_blocks = _halved(image, mask)
     if open_blocks.any():
         coarse = _fill_level(coarse, open_blocks)
-    rows, columns = np.nonzero(mask)
-    image[rows, columns] = coarse[rows // 2, columns // 2]
-    _relax(image, rows, columns, RELAXATIONS)
+    runs = _runs(mask)
+    _spread(image, coarse, runs)
+    _relax(image, runs)
     return image
+
+
+def _relax(image, runs):
+    """Replace, all at once and several times, the pixels of runs by the mean of their neighbours; edges repeat."""
+    if not len(runs):
+        return
+    relaxed = np.empty(runs[-1, 3] + runs[-1, 2] - runs[-1, 1], dtype=image.dtype)
+    in_bands(
+        lambda start, stop: _relax_rows(image, runs, relaxed, RELAXATIONS, start, stop),
+        len(image),
+        rows=BAND_ROWS,
+    )
+    _put_back(image, runs, relaxed)
 
 
 def warm():
@@ -95,18 +114,80 @@ def _halved(image, mask):
 
 
 @njit(cache=True, nogil=True)
-def _relax(image, rows, columns, passes):
-    """Replace, all at once and several times, the given pixels by the mean of their neighbours; edges repeat."""
-    ny, nx = image.shape
-    means = np.empty(rows.size)
+def _runs(mask):
+    """(n, 4) int64 runs of masked pixels in a row: row, first and stop column, and how many are masked before."""
+    ny, nx = mask.shape
+    count = 0
+    for y in range(ny):
+        before = False
+        for x in range(nx):
+            count += mask[y, x] and not before
+            before = mask[y, x]
+    runs = np.empty((count, 4), dtype=np.int64)
+    k, masked = -1, 0
+    for y in range(ny):
+        before = False
+        for x in range(nx):
+            if mask[y, x]:
+                if not before:
+                    k += 1
+                    runs[k, 0], runs[k, 1], runs[k, 3] = y, x, masked
+                runs[k, 2] = x + 1
+                masked += 1
+            before = mask[y, x]
+    return runs
+
+
+@njit(cache=True, nogil=True)
+def _spread(image, coarse, runs):
+    """Give the pixels of runs the values of the next coarser scale."""
+    for k in range(len(runs)):
+        for x in range(runs[k, 1], runs[k, 2]):
+            image[runs[k, 0], x] = coarse[runs[k, 0] // 2, x // 2]
+
+
+@njit(cache=True, nogil=True)
+def _relax_rows(image, runs, relaxed, passes, start, stop):
+    """What the pixels of runs in some rows become, into their places in ``relaxed``.
+
+    A pass carries what a pixel holds one row further: with as many rows at either side as there are passes, those in between
+    do not know that the others are not there.
+    """
+    low, high = max(start - passes, 0), min(stop + passes, len(image))
+    part = image[low:high].copy()
+    near = runs[np.searchsorted(runs[:, 0], low) : np.searchsorted(runs[:, 0], high)].copy()
+    if not len(near):
+        return
+    before = near[0, 3]
+    near[:, 0] -= low
+    near[:, 3] -= before
+    means = np.empty(near[-1, 3] + near[-1, 2] - near[-1, 1], dtype=image.dtype)
     for _ in range(passes):
-        for i in range(rows.size):
-            y, x = rows[i], columns[i]
-            means[i] = 0.25 * (
-                image[max(y - 1, 0), x]
-                + image[min(y + 1, ny - 1), x]
-                + image[y, max(x - 1, 0)]
-                + image[y, min(x + 1, nx - 1)]
+        _average(part, near, means)
+        _put_back(part, near, means)
+    for k in range(len(near)):
+        if start <= near[k, 0] + low < stop:
+            place = near[k, 3] - near[k, 1]
+            for x in range(near[k, 1], near[k, 2]):
+                relaxed[before + place + x] = means[place + x]
+
+
+@njit(cache=True, nogil=True)
+def _average(image, runs, means):
+    """Mean of the four neighbours of each pixel of runs, into its place in ``means``."""
+    ny, nx = image.shape
+    for k in range(len(runs)):
+        y, place = runs[k, 0], runs[k, 3] - runs[k, 1]
+        above, below = max(y - 1, 0), min(y + 1, ny - 1)
+        for x in range(runs[k, 1], runs[k, 2]):
+            means[place + x] = 0.25 * (
+                image[above, x] + image[below, x] + image[y, max(x - 1, 0)] + image[y, min(x + 1, nx - 1)]
             )
-        for i in range(rows.size):
-            image[rows[i], columns[i]] = means[i]
+
+
+@njit(cache=True, nogil=True)
+def _put_back(image, runs, means):
+    for k in range(len(runs)):
+        place = runs[k, 3] - runs[k, 1]
+        for x in range(runs[k, 1], runs[k, 2]):
+            image[runs[k, 0], x] = means[place + x]

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.crosstalk import CURVE_PRIOR, Refinement, refine_mixing
 from pipeline.numerics.separation import separate
 from pipeline.numerics.spectrum import line_response
@@ -11,6 +12,9 @@ __all__ = ["block_means", "channel_response", "mixing_from_curves", "refined_mix
 
 BLOCK_PX = 8
 """Blocks on which the mixing is refined: 64 pixels bring the noise down eight times."""
+
+BAND_BLOCKS = 8
+"""Rows of blocks that are added up at a time: they stay in the cache."""
 
 
 def mixing_from_curves(channels, narrow, lines):
@@ -30,19 +34,25 @@ def block_means(matched, stars):
         else np.zeros((ny, nx), bool)
     )
     by, bx = ny // BLOCK_PX, nx // BLOCK_PX
-
-    def folded(plane):
-        # Rows are added first, whole: that is most of the work, and the fastest order.
-        cut = plane[: by * BLOCK_PX, : bx * BLOCK_PX].reshape(by, BLOCK_PX, bx * BLOCK_PX)
-        return cut.sum(axis=1, dtype=np.float64).reshape(by, bx, BLOCK_PX).sum(axis=2)
-
     value, variance = (np.full((len(matched.value), by, bx), np.nan, dtype=np.float32) for _ in range(2))
-    for d, (v, s) in enumerate(zip(matched.value, matched.variance, strict=True)):
-        use = ~covered & np.isfinite(s)
-        count = folded(use)
-        enough = count >= BLOCK_PX**2 / 4
-        value[d][enough] = folded(np.where(use, v, 0))[enough] / count[enough]
-        variance[d][enough] = folded(np.where(use, s, 0))[enough] / count[enough] ** 2
+
+    def folded(part):
+        # Rows are added first, whole: that is most of the work, and the fastest order.
+        cut = part.reshape(-1, BLOCK_PX, bx * BLOCK_PX)
+        return cut.sum(axis=1, dtype=np.float64).reshape(-1, bx, BLOCK_PX).sum(axis=2)
+
+    def band(start, stop):
+        rows = np.s_[start * BLOCK_PX : stop * BLOCK_PX, : bx * BLOCK_PX]
+        free = ~covered[rows]
+        for d in range(len(value)):
+            v, s = matched.value[d][rows], matched.variance[d][rows]
+            use = free & np.isfinite(s)
+            count = folded(use)
+            enough = count >= BLOCK_PX**2 / 4
+            value[d, start:stop][enough] = folded(np.where(use, v, 0))[enough] / count[enough]
+            variance[d, start:stop][enough] = folded(np.where(use, s, 0))[enough] / count[enough] ** 2
+
+    in_bands(band, by, rows=BAND_BLOCKS)
     return value, variance
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.common_psf import match_planes
 from pipeline.numerics.line_mixing import block_means, mixing_from_curves, refined_mixing
 from pipeline.numerics.reflection_halo import remove_haloes
@@ -23,6 +24,9 @@ __all__ = ["FilterSetData", "LineSolution", "solve_lines"]
 COLOUR_PASSES = 1
 """Solutions made only to learn the colour of the continuum; the colour changes the lines by a few percent of the
 continuum, so the next pass would change it by a few percent of that."""
+
+BAND_ROWS = 64
+"""Rows whose lines are taken away at a time: they stay in the cache for all channels."""
 
 
 @dataclass(frozen=True)
@@ -156,12 +160,19 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, haloes=True, d
     continuum = continuum_variance = None
     if broad:
         known = np.isfinite(line_variance).all(axis=0)
-        continuum, continuum_variance = broad.image.value.copy(), remainder_variance
-        for c in range(n_broad):
+        continuum, continuum_variance = np.empty_like(broad.image.value), remainder_variance
+
+        def take_lines_away(start, stop):
             # At the broadband's own PSF: the lines are taken away, the stars stay as sharp as they are.
-            for j, response in enumerate(table[c]):
-                continuum[c] -= np.float32(response) * np.where(known, line_maps[j], np.float32(0.0))
-            np.copyto(continuum_variance[c], broad.image.variance[c], where=~known)
+            rows = np.s_[start:stop]
+            gas = [np.where(known[rows], line[rows], np.float32(0.0)) for line in line_maps]
+            for c in range(n_broad):
+                continuum[c, rows] = broad.image.value[c, rows]
+                for response, line in zip(table[c], gas, strict=True):
+                    continuum[c, rows] -= np.float32(response) * line
+                np.copyto(continuum_variance[c, rows], broad.image.variance[c, rows], where=~known[rows])
+
+        in_bands(take_lines_away, shape[0], rows=BAND_ROWS)
     notes.update(law_notes(laws, channels[n_broad:], typical, from_stars))
     notes.update(residue)
     notes["refinements"] = refinements

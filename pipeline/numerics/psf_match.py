@@ -12,6 +12,7 @@ from scipy import ndimage, optimize, signal, special
 
 from pipeline.numerics.bands import in_bands
 from pipeline.numerics.robust import mad_std
+from pipeline.numerics.small_kernel import convolve
 from pipeline.numerics.stack_stars import SIGMA_PER_FWHM
 
 __all__ = ["Kernel", "convolved", "empirical_psf", "gaussian_kernel", "matching_kernel", "psf_fwhm", "stamps"]
@@ -38,8 +39,8 @@ of a Moffat profile of beta 3 or so, where corrections are some share of the pro
 NEARLY = 1.05
 """Held-out error, relative to the least, up to which a smoother kernel is preferred."""
 
-BAND_ROWS = 512
-"""Rows convolved at a time: many times a kernel, so that little is computed twice."""
+BAND_ROWS = 64
+"""Rows that a core copies at a time."""
 
 ANNULUS_SHARE = 0.75
 """Outside this share of the half size a stamp counts as background."""
@@ -259,26 +260,22 @@ def _gaussian(sigma, half):
     return weights / weights.sum()
 
 
-def convolved(plane, kernel):
+def convolved(plane, kernel, *, out=None):
     """``plane`` convolved with a kernel; edges are continued by reflection.
 
     A kernel of sum 1 keeps both the mean of an image and its equivalent uncorrelated variance (the
     variance of block means times the pixels in a block), so a variance plane goes through the same
     function. That is exact where the variance varies little over the kernel.
+
+    With ``out``, an array like ``plane``, the result is written into it.
     """
-    half = kernel.weights.shape[0] // 2
-    if half == 0:
-        return plane.copy()
-    padded = np.pad(plane, half, mode="reflect")
-    weights = kernel.weights.astype(plane.dtype)
-    out = np.empty_like(plane)
-
-    def band(first, last):
-        out[first:last] = signal.oaconvolve(padded[first : last + 2 * half], weights, mode="valid")
-
-    # In bands of rows: transforms of the whole would take several times the plane's memory.
-    in_bands(band, len(plane), rows=BAND_ROWS)
-    return out
+    out = np.empty_like(plane) if out is None else out
+    if kernel.weights.size == 1:
+        in_bands(
+            lambda start, stop: np.copyto(out[start:stop], plane[start:stop]), len(plane), rows=BAND_ROWS
+        )
+        return out
+    return convolve(plane, kernel.weights, out=out)
 
 
 def _convolve_small(psf, weights):

@@ -3,10 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.surface import fit_surface
 
-__all__ = ["Cells", "cell_table"]
+__all__ = ["Cells", "cell_table", "warm"]
 
 SAMPLES_PER_CELL = 400
 """Pixels whose median stands for a cell: its error is then 6 % of the pixel noise, well below nebular structure."""
@@ -19,6 +21,15 @@ CELLS_FOR_SLOPE = 24
 
 SLOPE_PASSES = 3
 """Rounds of slope and medians: the first slope is still drawn by what it is to put right, each round by a tenth of that."""
+
+BAND_CELLS = 8
+"""Rows of cells that are reduced at a time."""
+
+UNUSABLE = np.float32(np.inf)
+"""What stands for a pixel that does not count: last in order."""
+
+MAGNITUDE = np.int32(0x7FFFFFFF)
+"""All bits of a number in single precision but its sign."""
 
 
 @dataclass(frozen=True)
@@ -59,46 +70,132 @@ def cell_table(value, variance, usable, *, cell):
     # Leftover rows and columns are shared between both edges.
     y0, x0 = (ny - gy * high) // 2, (nx - gx * wide) // 2
     stride = max(1, int(np.sqrt(high * wide / SAMPLES_PER_CELL)))
-
-    def blocks(plane):
-        cut = plane[y0 : y0 + gy * high, x0 : x0 + gx * wide].reshape(gy, high, gx, wide)
-        cut = cut[:, stride // 2 :: stride, :, stride // 2 :: stride]
-        return cut.transpose(0, 2, 1, 3).reshape(gy, gx, -1)
-
+    down, right = (np.arange(stride // 2, size, stride) - 0.5 * (size - 1) for size in (high, wide))
+    grid = (y0, x0, high, wide, stride)
+    least = max(4.0, MIN_CELL_SHARE * down.size * right.size)
     x = x0 + wide * np.arange(gx) + 0.5 * (wide - 1)
     y = y0 + high * np.arange(gy) + 0.5 * (high - 1)
     x, y = np.meshgrid(x, y)
-    rows, columns = np.arange(stride // 2, high, stride), np.arange(stride // 2, wide, stride)
-    down, right = (
-        (offset - 0.5 * (size - 1)).ravel()
-        for offset, size in zip(np.meshgrid(rows, columns, indexing="ij"), (high, wide), strict=True)
-    )
     location = np.full((channels, gy, gx), np.nan)
     error = np.full((channels, gy, gx), np.nan)
     for c in range(channels):
-        good, samples = blocks(usable[c]), blocks(value[c])
-        count = good.sum(axis=-1)
-        enough = count >= max(4, MIN_CELL_SHARE * good.shape[-1])
-        location[c] = _median(samples, good, count, enough)
-        for _ in range(SLOPE_PASSES):
+        levels, spreads = (np.ascontiguousarray(part[c], dtype=np.float32) for part in (value, variance))
+        good = np.ascontiguousarray(usable[c])
+        count, total = np.zeros((gy, gx), dtype=np.int64), np.zeros((gy, gx))
+        _in_cells(_count, spreads, good, grid, count, total)
+        enough = count >= least
+        # Variance of a median: pi / 2 times that of the mean.
+        error[c][enough] = np.sqrt(0.5 * np.pi * total[enough]) / count[enough]
+        slope = np.zeros((gy, gx)), np.zeros((gy, gx))
+        for _ in range(1 + SLOPE_PASSES):
+            _in_cells(_levels, levels, good, grid, down, right, *slope, count, least, location[c])
             slope = _slopes(x, y, location[c])
             if slope is None:
                 break
-            ramp = slope[0][..., None] * right + slope[1][..., None] * down
-            location[c] = _median(samples - ramp.astype(samples.dtype), good, count, enough)
-        total = np.where(good, blocks(variance[c]), 0.0).sum(axis=-1, dtype=np.float64)
-        # Variance of a median: pi / 2 times that of the mean.
-        error[c][enough] = np.sqrt(0.5 * np.pi * total[enough]) / count[enough]
     return Cells(x, y, location, error, (ny, nx))
 
 
-def _median(samples, good, count, enough):
-    """(gy, gx) median of the good samples of each cell; NaN where there are not enough."""
-    ordered = np.sort(np.where(good, samples, np.inf), axis=-1)
-    lower = np.maximum((count - 1) // 2, 0)
-    upper = np.minimum(count // 2, good.shape[-1] - 1)
-    low, high = (np.take_along_axis(ordered, at[..., None], axis=-1)[..., 0] for at in (lower, upper))
-    return np.where(enough, 0.5 * (low.astype(np.float64) + high), np.nan)
+def _in_cells(kernel, plane, good, *arguments):
+    """Run a kernel on the rows of cells, whose array is the last argument."""
+    rows = len(arguments[-1])
+    in_bands(lambda start, stop: kernel(plane, good, *arguments, start, stop), rows, rows=BAND_CELLS)
+
+
+def warm():
+    """Compile the kernels."""
+    value = np.random.default_rng(1).normal(size=(1, 64, 64)).astype(np.float32)
+    cell_table(value, np.ones_like(value), np.ones(value.shape, dtype=bool), cell=8)
+
+
+@njit(cache=True, nogil=True)
+def _count(variance, usable, grid, count, total, start, stop):
+    """Usable samples of each cell, and the sum of their variances."""
+    y0, x0, high, wide, stride = grid
+    for row in range(start, stop):
+        for y in range(y0 + row * high + stride // 2, y0 + (row + 1) * high, stride):
+            spreads, good = _by_cell(variance, y, x0, wide, count), _by_cell(usable, y, x0, wide, count)
+            for column in range(count.shape[1]):
+                for x in range(stride // 2, wide, stride):
+                    if good[column, x]:
+                        count[row, column] += 1
+                        total[row, column] += spreads[column, x]
+
+
+@njit(cache=True, nogil=True)
+def _levels(value, usable, grid, down, right, along_x, along_y, count, least, location, start, stop):
+    """Median of the usable samples of each cell less its slope; cells with too few are left as they are."""
+    y0, x0, high, wide, stride = grid
+    samples = np.empty((count.shape[1], down.size, right.size), dtype=np.float32)
+    for row in range(start, stop):
+        # Row by row of the image, through all cells in turn.
+        for j in range(down.size):
+            y = y0 + row * high + stride // 2 + j * stride
+            levels, good = _by_cell(value, y, x0, wide, count), _by_cell(usable, y, x0, wide, count)
+            for column in range(count.shape[1]):
+                slope, rise = along_x[row, column], along_y[row, column] * down[j]
+                if stride == 1:
+                    # The same as below, but several at a time.
+                    for i in range(right.size):
+                        level = levels[column, i] - np.float32(slope * right[i] + rise)
+                        samples[column, j, i] = level if good[column, i] else UNUSABLE
+                else:
+                    for i in range(right.size):
+                        x = stride // 2 + i * stride
+                        level = levels[column, x] - np.float32(slope * right[i] + rise)
+                        samples[column, j, i] = level if good[column, x] else UNUSABLE
+        for column in range(count.shape[1]):
+            if count[row, column] >= least:
+                location[row, column] = _median_of_first(samples[column].reshape(-1), count[row, column])
+
+
+@njit(cache=True, nogil=True)
+def _by_cell(plane, y, x0, wide, count):
+    """The pixels of a row, (gx, wide)."""
+    gx = count.shape[1]
+    return plane[y, x0 : x0 + gx * wide].reshape(gx, wide)
+
+
+@njit(cache=True, nogil=True)
+def _median_of_first(samples, count):
+    """Median of the ``count`` least of ``samples``, which are lost.
+
+    Found by halving the interval it lies in, and counting: passes over a row of integers, several at a time, are sooner done
+    than a sort. The bits of a positive float, read as a whole number, keep the order; those of a negative one turn it.
+    """
+    keys = samples.view(np.int32)
+    for i in range(keys.size):
+        keys[i] ^= (keys[i] >> 31) & MAGNITUDE
+    low, high = keys[0], keys[0]
+    for i in range(keys.size):
+        low, high = min(low, keys[i]), max(high, keys[i])
+    wanted = (count + 1) // 2
+    while low < high:
+        middle = (np.int64(low) + np.int64(high)) >> 1
+        if _up_to(keys, np.int32(middle)) >= wanted:
+            high = np.int32(middle)
+        else:
+            low = np.int32(middle + 1)
+    lower = low
+    if count % 2 == 0 and _up_to(keys, lower) == wanted:
+        # The next one beyond.
+        high = MAGNITUDE
+        for i in range(keys.size):
+            high = min(high, keys[i] if keys[i] > lower else MAGNITUDE)
+    both = np.array([lower, high], dtype=np.int32)
+    for i in range(2):
+        both[i] ^= (both[i] >> 31) & MAGNITUDE
+    first, second = both.view(np.float32)
+    return 0.5 * (np.float64(first) + np.float64(second))
+
+
+@njit(cache=True, nogil=True)
+def _up_to(keys, limit):
+    """How many are no more than ``limit``."""
+    count = np.int32(0)
+    for i in range(keys.size):
+        # As narrow as the keys, or half as many fit into a step.
+        count = np.int32(count + np.int32(keys[i] <= limit))
+    return count
 
 
 def _slopes(x, y, location):

@@ -105,7 +105,8 @@ def detect_stars(image, valid, *, sigma=5.0):
     noise = float(mad_std(some if some.size else residual[valid]))
     if not noise > 0:
         return _stars_from(None, noise)
-    found = sep.extract(residual, sigma, err=noise, mask=mask, minarea=5)
+    # A mask costs sep a third more time, even an empty one.
+    found = sep.extract(residual, sigma, err=noise, mask=mask if mask.any() else None, minarea=5)
     return _stars_from(found, noise)
 
 

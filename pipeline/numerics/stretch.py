@@ -153,10 +153,10 @@ def render_for_display(rgb, valid, stretch, *, saturation=1.0):
         _faint_colours(light, faint, COLOUR_SIGMA * stretch.sigma)
         for _ in range(COLOUR_PASSES):
             faint = np.stack([smoothed(plane, 1) for plane in faint])
-        inner = slice(start - low, stop - low)
         _show(
-            light[:, inner], faint[:, inner], shown[start:stop], *tables,
-            (stretch.sky_level, stretch.top, stretch.soft, stretch.sigma), COLOUR_SIGMA, saturation,
+            light, faint, start - low, shown[start:stop], *tables,
+            tuple(map(float, (stretch.sky_level, stretch.top, stretch.soft, stretch.sigma))), COLOUR_SIGMA,
+            float(saturation),
         )  # fmt: skip
 
     in_bands(band, ny, rows=BAND_ROWS)
@@ -201,13 +201,17 @@ def _between(table, at):
 
 
 @njit(cache=True, nogil=True)
-def _show(light, faint, shown, encode, decode, curve, colour_sigma, saturation):
-    """Display values of a band of rows; see the head of the module. ``encode`` is a table over the square root."""
+def _show(light, faint, above, shown, encode, decode, curve, colour_sigma, saturation):
+    """Display values of a band of rows, which starts ``above`` rows below the first one of ``light``; see the head of the module.
+
+    ``encode`` is a table over the square root.
+    """
     sky_level, top, soft, sigma = curve
     sky = _between(decode, sky_level)
-    _, ny, nx = light.shape
+    ny, nx, _ = shown.shape
     departure = np.empty(3)
-    for y in range(ny):
+    for row in range(ny):
+        y = row + above
         for x in range(nx):
             mean = (light[0, y, x] + light[1, y, x] + light[2, y, x]) / 3.0
             own = 1.0 - _faintness(mean, colour_sigma * sigma)
@@ -216,10 +220,13 @@ def _show(light, faint, shown, encode, decode, curve, colour_sigma, saturation):
                 around = faint[1 + c, y, x] / weight
                 departure[c] = (1.0 - own) * around + own * (light[c, y, x] - mean)
             departure[2] = -departure[0] - departure[1]
-            grey = _between(decode, sky_level + top * np.arcsinh(mean / soft))
-            # (T(I) - T(0)) / I at its limit where I is 0, on either side.
-            safe = mean if abs(mean) > 1e-3 * sigma else 1e-3 * sigma
-            encoded = sky_level + top * np.arcsinh(safe / soft)
+            encoded = sky_level + top * np.arcsinh(mean / soft)
+            grey = _between(decode, encoded)
+            safe = mean
+            if not abs(mean) > 1e-3 * sigma:
+                # (T(I) - T(0)) / I at its limit where I is 0, on either side.
+                safe = 1e-3 * sigma
+                encoded = sky_level + top * np.arcsinh(safe / soft)
             linear = ((encoded + 0.055) / 1.055) ** 2.4 if encoded > 0.04045 else max(encoded, 0.0) / 12.92
             gain = saturation * (min(linear, 1.0) - sky) / safe
             highest = max(gain * departure[0], gain * departure[1], gain * departure[2])
@@ -232,7 +239,7 @@ def _show(light, faint, shown, encode, decode, curve, colour_sigma, saturation):
                 share = min(share, -grey / lowest)
             for c in range(3):
                 value = grey + share * gain * departure[c]
-                shown[y, x, c] = _between(encode, np.sqrt(max(value, 0.0)))
+                shown[row, x, c] = _between(encode, np.sqrt(max(value, 0.0)))
 
 
 def _sky_of(rgb, valid):

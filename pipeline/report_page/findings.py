@@ -14,6 +14,7 @@ STAGE_TITLES = {
     "register_session": "Registering the lights",
     "stack_session": "Stacking the sessions",
     "stack_filter_set": "Merging the sessions",
+    "survey_sky": "Surveying the sky",
     "flatten": "Flattening the background",
     "lines": "Separating the lines",
     "fuse": "Fusing",

@@ -26,6 +26,7 @@ STAGES = (
     "register_session",
     "stack_session",
     "stack_filter_set",
+    "survey_sky",
     "flatten",
     "lines",
     "fuse",

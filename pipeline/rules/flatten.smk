@@ -3,7 +3,8 @@
 
 rule flatten:
     input:
-        stacks=[out.stack(name) for name in graph.filter_sets],
+        stack=out.stack("{filter_set}"),
+        skies=[out.sky(name) for name in graph.filter_sets],
     output:
         flat=out.flat("{filter_set}"),
         record=out.qa("flatten", "{filter_set}"),

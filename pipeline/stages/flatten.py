@@ -1,6 +1,6 @@
 """Flatten: take the sky's glow off a stack, and nothing of the nebula.
 
-Cells of free sky are found on the stacks of all filter sets together, since gas shows best through one filter and
+Cells of free sky are found on those of all filter sets together, since gas shows best through one filter and
 dust through another; then each channel gets the simplest surface that predicts its free cells. The surface also
 sets the zero: after this stage the sky is 0.
 """
@@ -12,53 +12,21 @@ from pipeline.bundles import LinearImage
 from pipeline.filter_curves import channel_responses, owner_channel
 from pipeline.fitsio import read_linear, write_linear
 from pipeline.numerics.crowded_sky import crowded_sky
-from pipeline.numerics.sky_cells import cell_table
 from pipeline.numerics.sky_model import find_free_cells, fit_sky
 from pipeline.numerics.sky_remainder import fit_remainder
 from pipeline.numerics.spectrum import LINES
-from pipeline.numerics.stack_stars import detect_stars, star_mask
 from pipeline.numerics.surface import fit_surface
 from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
+from pipeline.sky_tables import read_sky_table
 
-__all__ = ["find_skies", "flatten", "gradient", "run", "tabulate"]
-
-STAR_LIMIT_SIGMA = 0.2
-"""Starlight above this share of the pixel noise is masked; the medians of cells ignore what is below."""
+__all__ = ["find_skies", "flatten", "gradient", "run"]
 
 CROWDED = 0.2
 """Share of cells free of all nebula below which kinds of light are told apart. On simulated nebulae both ways are
 equally good there; below, this one is better by half, above, the plain one."""
 
-CELLS_ACROSS = 16
-"""Cells that the shorter side of an image should at least have."""
-
 CELLS_OF_A_PLANE = 3
 """Cells that determine a plane."""
-
-MIN_CELL_PX = 8
-"""Smallest cell: below, its median is too noisy to tell nebula from sky."""
-
-
-def tabulate(image, *, cell, star_sigma, star_growth):
-    """Reduce a stack to star-free cells.
-
-    Parameters
-    ----------
-    image : LinearImage
-    cell : edge of a cell, pixels
-    star_sigma, star_growth : detection threshold, factor on the mask radii
-
-    Returns
-    -------
-    Cells
-    """
-    usable = image.valid
-    luminance = image.value.mean(axis=0)
-    stars = detect_stars(luminance, usable.all(axis=0), sigma=star_sigma)
-    usable &= ~star_mask(
-        stars, luminance.shape, surface_brightness=STAR_LIMIT_SIGMA * stars.noise, growth=star_growth
-    )
-    return cell_table(image.value, image.variance, usable, cell=cell)
 
 
 def flatten(image, skies, remainder=None):
@@ -147,7 +115,7 @@ def gradient(plane):
 
 
 def run(layout, unit, settings, *, filter_sets):
-    """Flatten the stack of filter set ``unit``; the stacks of ``filter_sets`` help to find free sky."""
+    """Flatten the stack of filter set ``unit``; the cells of all ``filter_sets`` help to find free sky."""
     options = settings["flatten"]
     with qa.record(layout, "flatten", unit) as record:
         image = read_linear(layout.stack(unit))
@@ -161,18 +129,10 @@ def run(layout, unit, settings, *, filter_sets):
                 "no_data", "fail", f"the stack of {unit} holds no data, so there is nothing to flatten"
             )
             return
-        cell = int(np.clip(min(image.shape[1:]) // CELLS_ACROSS, MIN_CELL_PX, options["cell_px"]))
-        how = {"cell": cell, "star_sigma": options["star_sigma"], "star_growth": options["star_growth"]}
-        cells = tabulate(image, **how)
-        tables, channels = {unit: cells}, {unit: image.channels}
-        for other in filter_sets:
-            if other == unit or not layout.stack(other).is_file():
-                continue
-            companion = read_linear(layout.stack(other), rejected=False)
-            record.input(layout.stack(other))
-            if companion.valid.any() and companion.shape[1:] == image.shape[1:]:
-                tables[other], channels[other] = tabulate(companion, **how), companion.channels
-            del companion  # before the next one is read: it is as large as all that is to come
+        surveyed = _skies(layout, unit, filter_sets, record)
+        tables = {name: sky.cells for name, sky in surveyed.items()}
+        channels = {name: sky.channel_names for name, sky in surveyed.items()}
+        cells, cell = tables[unit], surveyed[unit].cell_px
         entries = settings["filter_sets"]
         skies, free, shares = find_skies(
             unit,
@@ -223,6 +183,20 @@ def run(layout, unit, settings, *, filter_sets):
             background,
             f"sky subtracted: order {orders}; free sky {share:.3f}; cell {cell} px",
         )
+
+
+def _skies(layout, unit, filter_sets, record):
+    """Set name -> SkyTable of ``unit`` and of the others that have data on the same grid, ``unit`` first."""
+    skies = {}
+    for name in [unit, *(other for other in filter_sets if other != unit)]:
+        path = layout.sky(name)
+        if name != unit and not path.is_file():
+            continue
+        record.input(path)
+        sky = read_sky_table(path)
+        if name == unit or (sky.cells is not None and sky.cells.shape == skies[unit].cells.shape):
+            skies[name] = sky
+    return skies
 
 
 def _owners(channels, entries, response_path):

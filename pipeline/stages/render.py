@@ -6,7 +6,7 @@ from pipeline import qa
 from pipeline.colour_profile import linear_profile, srgb_profile
 from pipeline.comparison_sheet import Panel, compose, fit_blocks
 from pipeline.errors import InputError
-from pipeline.fitsio import read_image, read_keywords, read_rows
+from pipeline.fitsio import read_image, read_keywords
 from pipeline.numerics.colour import srgb_decode
 from pipeline.numerics.detail_window import richest_window
 from pipeline.numerics.fill import enclosed, filled
@@ -117,7 +117,7 @@ def _well_covered(coverage):
 def _within(box, path, share):
     """The box without the borders at which a filter set has hardly any frames: few of them cannot outvote a particle hit."""
     try:
-        coverage = read_rows(path, ["COVERAGE"], 0, None, step=LOOK_STEP)["COVERAGE"][:, :, ::LOOK_STEP]
+        coverage = read_image(path, "COVERAGE")[:, ::LOOK_STEP, ::LOOK_STEP]
     except InputError:
         # It will have no panel either, which is said there.
         return box

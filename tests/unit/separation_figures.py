@@ -16,7 +16,8 @@ from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.psf_match import convolved
 from pipeline.numerics.robust import clipped_stats
 from pipeline.numerics.spectrum import LINES
-from pipeline.stages.flatten import find_skies, flatten, tabulate
+from pipeline.stages.flatten import find_skies, flatten
+from pipeline.stages.survey_sky import tabulate
 from tests.unit.synthetic_stacks import LINE_NAMES
 
 __all__ = [

@@ -1,7 +1,9 @@
 """Filling of masked pixels."""
 
 import numpy as np
+import pytest
 
+from pipeline.numerics import fill
 from pipeline.numerics.fill import enclosed, filled
 
 
@@ -45,3 +47,19 @@ def test_enclosed_patches_do_not_touch_the_border():
     assert (
         not enclosed(np.zeros((3, 3), dtype=bool)).any() and not enclosed(np.ones((3, 3), dtype=bool)).any()
     )
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_rows_and_cores_do_not_change_the_result(monkeypatch, dtype):
+    """Bands as high as there are passes, and one for the whole image: the same bytes, since no pass looks beyond its neighbours."""
+    rng = np.random.default_rng(9)
+    image, mask = rng.normal(size=(400, 90)).astype(dtype), rng.random((400, 90)) > 0.2
+    mask[100:300, 20:60] = True
+    monkeypatch.setattr("os.sched_getaffinity", lambda _: set(range(3)))
+    results = []
+    for cores, rows in (("1", 1000), ("1", fill.RELAXATIONS), ("3", fill.RELAXATIONS), ("3", 256)):
+        monkeypatch.setenv("OMP_NUM_THREADS", cores)
+        monkeypatch.setattr(fill, "BAND_ROWS", rows)
+        results.append(fill.filled(image, mask))
+    for other in results[1:]:
+        np.testing.assert_array_equal(other, results[0])

@@ -12,7 +12,7 @@ from pipeline.fitsio import read_image, read_keywords, read_linear, write_linear
 from pipeline.layout import Layout
 from pipeline.qa import read_record
 from pipeline.settings.tables import all_keys
-from pipeline.stages import flatten, lines
+from pipeline.stages import flatten, lines, survey_sky
 from tests.unit.synthetic_stacks import BROAD_PASSBANDS, DUAL_PASSBANDS, make_scene
 
 ENTRY = {"filter_names": [], "lines": [], "transmission": None, "line_throughput": {}}
@@ -48,8 +48,16 @@ def _stacked(scene, root, names):
 
 def _run(layout, names, settings):
     for name in names:
+        survey_sky.run(layout, name, settings)
+    for name in names:
         flatten.run(layout, name, settings, filter_sets=names)
     lines.run(layout, "lines", settings, filter_sets=names)
+
+
+def _flatten(layout, unit, names, settings):
+    for name in names:
+        survey_sky.run(layout, name, settings)
+    flatten.run(layout, unit, settings, filter_sets=names)
 
 
 def _codes(layout, stage, unit):
@@ -96,7 +104,7 @@ def test_a_field_full_of_nebula_is_flattened_one_light_at_a_time_and_says_so(tmp
     """The residual gradient stays below 15 % of the nebula's range; the record tells how the sky was found and warns where hardly any is free."""
     full = make_scene(seed=3, shape=(384, 512), cover=0.9)
     layout = _stacked(full, tmp_path, ["broad", "duo"])
-    flatten.run(layout, "broad", _settings(), filter_sets=["broad", "duo"])
+    _flatten(layout, "broad", ["broad", "duo"], _settings())
     codes = _codes(layout, "flatten", "broad")
     metrics = read_record(layout.qa("flatten", "broad"))["metrics"]
     assert codes["sky_by_kinds_of_light"] == "info"
@@ -117,7 +125,7 @@ def test_a_spline_is_added_where_a_lamp_asks_for_it(tmp_path, lamp):
     image = scene.stacks["broad"]
     write_linear(layout.stack("broad"), replace(image, value=(image.value + glow).astype(np.float32)))
     settings = _settings(flatten__remainder="spline")
-    flatten.run(layout, "broad", settings, filter_sets=["broad", "duo"])
+    _flatten(layout, "broad", ["broad", "duo"], settings)
     metrics = read_record(layout.qa("flatten", "broad"))["metrics"]
     assert metrics["sky_remainder_used"] is (lamp > 0)
     assert ("sky_remainder_e_s_G" in metrics) is (lamp > 0)
@@ -241,7 +249,7 @@ def test_nothing_at_all_is_a_clear_error(tmp_path, scene):
 
 def test_a_response_without_the_needed_channel_is_named(tmp_path, scene):
     layout = _stacked(scene, tmp_path, ["broad"])
-    flatten.run(layout, "broad", _settings(), filter_sets=["broad"])
+    _flatten(layout, "broad", ["broad"], _settings())
     curve = tmp_path / "response.csv"
     curve.write_text("wavelength_nm,R,G\n400,0,0\n700,1,1\n")
     with pytest.raises(InputError, match=r"response\.csv: expected a column for channel B"):

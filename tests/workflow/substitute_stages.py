@@ -123,8 +123,13 @@ def _stack_filter_set(layout, unit, settings, *, sessions):
     _make(layout, "stack_filter_set", unit, read, [layout.stack(unit)])
 
 
+def _survey_sky(layout, unit, settings):
+    _make(layout, "survey_sky", unit, [layout.stack(unit)], [layout.sky(unit)])
+
+
 def _flatten(layout, unit, settings, *, filter_sets):
-    _make(layout, "flatten", unit, [layout.stack(name) for name in filter_sets], [layout.flat(unit)])
+    read = [layout.stack(unit), *(layout.sky(name) for name in filter_sets)]
+    _make(layout, "flatten", unit, read, [layout.flat(unit)])
 
 
 def _lines(layout, unit, settings, *, filter_sets):

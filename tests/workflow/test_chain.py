@@ -107,6 +107,7 @@ def test_another_night_costs_that_night_and_what_depends_on_it(chain):
             f"register_session {session}",
             f"stack_session {session}",
             "stack_filter_set lines",
+            "survey_sky lines",
             "flatten broad",
             "flatten lines",
             "lines",
