@@ -12,8 +12,8 @@ __all__ = ["DiskNeed", "describe_disk", "disk_need", "shown_bytes"]
 MASTER_BYTES = 9
 """A pixel of a master: value and variance in float32, mask."""
 
-SESSION_BYTES = 5
-"""A pixel and channel of a session's partial sum, compressed: some 3 where frames are dropped, less where interpolated."""
+SESSION_BYTES = 6
+"""A pixel and channel of a session's partial sum, compressed: some 5 where frames are dropped, less where interpolated."""
 
 STACK_BYTES = 16
 """A pixel and channel of a filter set's stack: value, variance, coverage and rejected share in float32."""
@@ -77,23 +77,24 @@ def disk_need(graph, *, cores):
     cores : number of files that may be replaced at a time
     """
     layout, sessions = graph.layout, list(graph.sessions.values())
-    pixels = max((plan.width * plan.height for plan in sessions), default=0)
+    stacked = max((plan.width * plan.height for plan in sessions), default=0)
+    stacked *= graph.output_scale**2
     channels = {plan.filter_set: len(Cfa(plan.cfa).channels) for plan in sessions}
     masters = [load_master(path) for path in layout.root.glob("masters/*.json")]
     sizes = {
         "masters": [(layout.master(plan.name), MASTER_BYTES * plan.width * plan.height) for plan in masters],
         "stack_session": [
-            (layout.session_stack(plan.name), SESSION_BYTES * channels[plan.filter_set] * pixels)
+            (layout.session_stack(plan.name), SESSION_BYTES * channels[plan.filter_set] * stacked)
             for plan in sessions
         ],
-        "stack_filter_set": [(layout.stack(name), STACK_BYTES * n * pixels) for name, n in channels.items()],
-        "flatten": [(layout.flat(name), FLAT_BYTES * n * pixels) for name, n in channels.items()],
+        "stack_filter_set": [(layout.stack(name), STACK_BYTES * n * stacked) for name, n in channels.items()],
+        "flatten": [(layout.flat(name), FLAT_BYTES * n * stacked) for name, n in channels.items()],
         "lines": [
-            *((layout.line(name), LINE_BYTES * pixels) for name in graph.lines),
-            (layout.continuum(), CONTINUUM_BYTES * pixels),
+            *((layout.line(name), LINE_BYTES * stacked) for name in graph.lines),
+            (layout.continuum(), CONTINUUM_BYTES * stacked),
         ],
-        "fuse": [(layout.fused(), FUSED_BYTES * pixels)],
-        "render": [(layout.fused_tiff(), PICTURE_BYTES * pixels)],
+        "fuse": [(layout.fused(), FUSED_BYTES * stacked)],
+        "render": [(layout.fused_tiff(), PICTURE_BYTES * stacked)],
     }
     by_stage = {stage: sum(size for _, size in files) for stage, files in sizes.items()}
     lights = sum(len(plan.frames) for plan in sessions)

@@ -9,7 +9,6 @@ standard (version 4.0, section 3.3.2) stays in this module.
 """
 
 import hashlib
-import os
 import shutil
 import warnings
 from pathlib import Path
@@ -24,7 +23,7 @@ from pipeline import __version__
 from pipeline.atomic import replaced
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
-from pipeline.fits_pixels import FITS_BLOCK, added_words, encoded_checksum, read_pixels, write_pixels
+from pipeline.fits_pixels import read_pixels
 from pipeline.provenance import SOFTWARE_NAME
 
 __all__ = [
@@ -66,6 +65,9 @@ LARGEST_ADU = 2.0**32
 LARGEST_COMPRESSION = 1032
 """Deflate cannot shrink anything by more (zlib's technical details: 1032 to 1), nor do the other methods of FITS on
 anything but a frame without content."""
+
+FITS_BLOCK = 2880
+"""Bytes of a block (FITS 4.0, section 3.1); a primary header with no more than the required cards takes one."""
 
 COPIED_AT_ONCE = 1 << 20
 """Bytes."""
@@ -330,13 +332,8 @@ def write_fits(path, data, *, extensions=None, keywords=None, history=None, buni
         if unit:
             extension.header["BUNIT"] = (unit, "unit of the pixel values")
         hdus.append(extension)
-    hdus.update_extend()
-    hdus.verify("exception")
-    # Not opened to be truncated, although it is empty: some file systems would then write everything out when it is closed.
-    with replaced(path) as temporary, open(temporary, "r+b", buffering=0) as file:
-        position = 0
-        for hdu in hdus:
-            position += _write_unit(file, position, hdu)
+    with replaced(path) as temporary:
+        hdus.writeto(temporary, overwrite=True, checksum=True, output_verify="exception")
 
 
 def write_packed(path, planes, *, steps=None, units=None, keywords=None, history=None, after=None):
@@ -365,7 +362,7 @@ def write_packed(path, planes, *, steps=None, units=None, keywords=None, history
             with TemporaryFile(dir=Path(path).parent) as part:
                 fits.HDUList([fits.PrimaryHDU(), hdu]).writeto(part, checksum=True, output_verify="exception")
                 del hdu
-                part.seek(FITS_BLOCK)  # behind a primary header with no more than the required cards
+                part.seek(FITS_BLOCK)
                 shutil.copyfileobj(part, file, COPIED_AT_ONCE)
             if after is not None:
                 after()
@@ -379,18 +376,6 @@ def write_linear(path, image, *, extensions=None, keywords=None, history=None):
     write_fits(
         path, image.value, extensions={**planes, **(extensions or {})}, keywords=keywords, history=history
     )
-
-
-def _write_unit(file, position, hdu):
-    """Write a header-data unit with its checksums at a position of a file; return its size in bytes."""
-    header = hdu.header
-    header["CHECKSUM"], header["DATASUM"] = (16 * "0", "of this unit"), ("0", "of its data")
-    start = len(header.tostring())
-    size, total = write_pixels(file, position + start, hdu.data)
-    header["DATASUM"] = str(total)
-    header["CHECKSUM"] = encoded_checksum(added_words(header.tostring().encode("ascii"), start=total))
-    os.pwrite(file.fileno(), header.tostring().encode("ascii"), position)
-    return start + size
 
 
 def _with_cards(primary, keywords, history):

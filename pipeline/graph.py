@@ -47,6 +47,11 @@ class Graph:
         named = [line for name in self.filter_sets for line in lines_of(self.settings["filter_sets"][name])]
         return list(dict.fromkeys(named))
 
+    @property
+    def output_scale(self):
+        """Pixels of the stacks along the side of one of the anchor."""
+        return self.settings["stack"]["output_scale"]
+
     def sessions_of(self, filter_set):
         """Names of a filter set's sessions, sorted."""
         return sorted(name for name, plan in self.sessions.items() if plan.filter_set == filter_set)

@@ -23,7 +23,6 @@ KERNEL_MODULES = (
     "pipeline.numerics.gaussian",
     "pipeline.numerics.half_grid",
     "pipeline.numerics.packed_sum",
-    "pipeline.numerics.partial_sum",
     "pipeline.numerics.raw_to_rate",
     "pipeline.numerics.rejection",
     "pipeline.numerics.repair",
@@ -39,6 +38,7 @@ KERNEL_MODULES = (
     "pipeline.numerics.starlet",
     "pipeline.numerics.stretch",
     "pipeline.numerics.trails",
+    "pipeline.numerics.weighted_sum",
 )
 """Modules of ours that hold compiled kernels; each has ``warm()``, which calls them on tiny arrays."""
 

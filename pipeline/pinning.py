@@ -105,7 +105,7 @@ def _opening(before, frame, chosen, sessions, basis, kept, candidates):
         return f"anchor.frame {'names another frame' if frame else 'names no frame now'}", candidates
     if chosen == NONE_FIT:
         return None, candidates
-    if session not in sessions or not _has_frame(sessions[session], path):
+    if session not in sessions or sessions[session].find(path) is None:
         return f"{path} was {{}} and is gone", candidates
     if basis != before["basis"]:
         return "the code or the settings that measure and choose have changed", kept
@@ -121,17 +121,13 @@ def _basis(settings, sessions, filter_set, names):
 
 
 def _sessions_with(frame, candidates, sessions):
-    named = [name for name in candidates if _has_frame(sessions[name], frame)]
+    named = [name for name in candidates if sessions[name].find(frame)]
     if not named:
         raise ConfigError(
             f'anchor.frame: found "{frame}", which is the end of no light\'s path; expected a light as '
             "inventory.json lists it, or null"
         )
     return named
-
-
-def _has_frame(plan, path):
-    return any(frame.path == path or frame.path.endswith(f"/{path}") for frame in plan.frames)
 
 
 def _chosen(layout, filter_set):

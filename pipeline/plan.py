@@ -130,6 +130,15 @@ class SessionPlan:
     binning: str = "1x1"
     notes: list[dict] = field(default_factory=list)
 
+    def find(self, path):
+        """The FrameRecord of a path or of its end from a / on, or None.
+
+        The same frames may be listed with a longer path later: the config may name their folder from the root.
+        """
+        found = [frame for frame in self.frames if frame.path == path]
+        found += [frame for frame in self.frames if frame.path.endswith(f"/{path}")]
+        return found[0] if found else None
+
 
 def load_session(path):
     """Read a ``SessionPlan``; raises InputError if the file is missing or damaged."""

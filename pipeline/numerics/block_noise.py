@@ -78,22 +78,24 @@ class BlockSamples:
         return cls(y, x, *(np.full((n_frames, n_channels, y.size), np.nan) for _ in range(3)))
 
     def take(
-        self, values, weights, outlier, models, density_factors, *, window, rows, columns, frames=slice(None), units=None
+        self, values, weights, outlier, models, density_factors, *, window, rows, columns, frames=slice(None), units=None,
+        drops=False,
     ):  # fmt: skip
         """Note the blocks that begin in a tile.
 
         Parameters
         ----------
-        values, weights, outlier : (N, C, h, w) samples of the tile, as for :func:`pipeline.numerics.partial_sum.combine`
+        values, weights, outlier : (N, C, h, w) samples of the tile, as for :func:`pipeline.numerics.weighted_sum.combine`
         models : C of BandNoise of the tile
         density_factors : (N, C) raw pixel variance to equivalent uncorrelated variance
         window : (first row, stop row, first column, stop column) of the image that ``values`` covers
         rows, columns : (first, stop) of the image that belong to the tile without its margins
         frames : slice of the frames that these are
-        units : (C,) completeness of a sample whose weight is 255; 1 by default
+        units : (N, C) completeness of a sample whose weight is 255; 1 by default
+        drops : whether samples are drops
         """
-        units = np.ones(values.shape[1]) if units is None else np.asarray(units)
-        least = np.where(units > 1.0, LEAST_COMPLETENESS, 1.0) * BLOCK * BLOCK
+        units = np.ones(values.shape[:2]) if units is None else np.asarray(units)
+        least = (LEAST_COMPLETENESS if drops else 1.0) * BLOCK * BLOCK
         inside = (self.y >= rows[0]) & (self.y < rows[1]) & (self.x >= columns[0]) & (self.x < columns[1])
         for b in np.flatnonzero(inside):
             y, x = self.y[b] - window[0], self.x[b] - window[2]
@@ -101,7 +103,7 @@ class BlockSamples:
                 continue
             part = np.s_[:, :, y : y + BLOCK, x : x + BLOCK]
             weight = np.where(outlier[part], 0, weights[part]).astype(np.float64) / 255.0
-            weight *= units[:, None, None]
+            weight *= units[:, :, None, None]
             total = weight.sum(axis=(2, 3))
             signal = np.where(weight > 0, weight * np.nan_to_num(values[part]), 0.0).sum(axis=(2, 3))
             # A block with a hole has another mean of a star than one without, so all of it has to be there.

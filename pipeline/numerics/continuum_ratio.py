@@ -5,14 +5,14 @@ channel by channel, against their broadband colour (Spector, Finkelman & Brosch 
 from memory). One ratio for all colours errs by tens of percent, for reddened and hot stars in opposite ways.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.numerics.robust import mad_std
 from pipeline.numerics.spectrum import black_body_photons, in_band
 
-__all__ = ["ColourLaw", "colour_index", "fit_colour_law", "predict_colour_law", "smoothed_colour"]
+__all__ = ["ColourLaw", "colour_index", "fit_colour_law", "levelled", "predict_colour_law", "smoothed_colour"]
 
 TEMPERATURES_K = np.geomspace(2800.0, 30000.0, 25)
 """Black bodies that stand for stars from M to O."""
@@ -29,6 +29,9 @@ BEYOND = 0.3
 
 MATCH_ERROR = 0.01
 """Relative error of a bright star's ratio, from the match of the PSFs."""
+
+LEVEL_PRIOR = 0.02
+"""Relative error of a law's level where it is measured on cores of stars: how far the cores of matched PSFs still differ."""
 
 LAW_DEGREE, LAW_NODES = 5, 41
 """Degree of the polynomial that stands for a law over the colours of its stars (it follows black bodies of any camera to
@@ -124,6 +127,33 @@ def fit_colour_law(colour, ratio, ratio_error, *, expected=None, max_terms=3):
     good = used & (weight >= np.median(weight[used]))
     scatter = float(mad_std(ratio[good] - design[good] @ correction) / np.abs(start))
     return ColourLaw(coefficients, (float(low), float(high)), scatter, int(used.sum()))
+
+
+def levelled(law, colour, ratio, ratio_error):
+    """A law at the level of other ratios, which are less precise but hold all light.
+
+    A mean that is drawn to the law's own level by ``LEVEL_PRIOR`` and leaves out what is far off it.
+
+    Parameters as of :func:`fit_colour_law`.
+
+    Returns
+    -------
+    ColourLaw
+    """
+    expected = _extended(law, colour)
+    error = np.hypot(ratio_error / expected, MATCH_ERROR)
+    known = np.isfinite(ratio) & np.isfinite(error)
+    share, weight = (ratio / expected)[known], 1 / error[known] ** 2
+    used, level = np.ones(share.size, dtype=bool), 1.0
+    for _ in range(CLIP_ITERATIONS):
+        level = (1 / LEVEL_PRIOR**2 + (weight * share)[used].sum()) / (
+            1 / LEVEL_PRIOR**2 + weight[used].sum()
+        )
+        now = np.abs(share - level) * np.sqrt(weight) <= CLIP_SIGMA
+        if np.array_equal(now, used):
+            break
+        used = now
+    return replace(law, coefficients=level * law.coefficients)
 
 
 def _extended(law, colour):

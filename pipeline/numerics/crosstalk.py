@@ -28,6 +28,10 @@ LOWER_PART = 0.4
 MAX_BLOCKS = 1500
 """Blocks that are used, those with the best known ratios: more would cost time and not help."""
 
+MIN_PURE_BLOCKS = 10
+"""Blocks that must pile up there at least: a single knot of gas, three by three of them, has one ratio all over, whatever it
+glows in."""
+
 MIN_PURE_SHARE = 0.05
 """Share of the fitted blocks that must pile up at the edge for it to count as seen."""
 
@@ -157,7 +161,7 @@ def wedge_edge(ratio, ratio_error, *, prior, prior_error):
         if best is None or found.fun < best.fun:
             best = found
     share = float(special.expit(best.x[1]))
-    if share < MIN_PURE_SHARE:
+    if share < max(MIN_PURE_SHARE, MIN_PURE_BLOCKS / ratio.size):
         # Without a pile the blocks bound the edge from above; below that it is no better known than the prior.
         return Edge(min(float(best.x[0]), prior), prior_error, share, True)
     return Edge(float(best.x[0]), _profile_error(cost, best, prior_error), share, True)

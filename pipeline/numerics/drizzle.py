@@ -35,12 +35,17 @@ from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.frame_positions import Placement
 from pipeline.numerics.pose import Pose
 
-__all__ = ["add_drops", "casertano_ratio", "drizzle", "drop_side", "warm"]
+__all__ = ["add_drops", "casertano_ratio", "drizzle", "drop_side", "largest_overlap", "warm"]
 
 
 def drop_side(placement, pixfrac):
     """Side of a drop in output pixels."""
     return pixfrac * placement.pose.scale()
+
+
+def largest_overlap(placement, pixfrac):
+    """Area that a drop and an output pixel share at most, in output pixels: all of the smaller one."""
+    return min(drop_side(placement, pixfrac), 1.0) ** 2
 
 
 def casertano_ratio(side):

@@ -23,7 +23,7 @@ import numpy as np
 from numba import njit
 
 from pipeline.numerics.cfa import Cfa
-from pipeline.numerics.drizzle import drop_side
+from pipeline.numerics.drizzle import drop_side, largest_overlap
 from pipeline.numerics.frame_positions import Placement, frame_positions
 from pipeline.numerics.matched_samples import along_x, background, finish
 from pipeline.numerics.pose import Pose
@@ -111,8 +111,7 @@ def look_up(
         (top, left),
         side,
         np.asarray(scale, dtype=np.float32),
-        # The byte 255 stands for a whole drop in one output pixel.
-        np.float32(255.0 / side**2),
+        np.float32(255.0 / largest_overlap(placement, pixfrac)),
         np.float32(saturated),
         powers,
         v,

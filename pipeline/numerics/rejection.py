@@ -38,32 +38,32 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from pipeline.numerics.band_noise import LEAST_VARIANCE_SHARE, BandNoise, by_frames, by_rows, node_place
+from pipeline.numerics.band_noise import BandNoise, by_frames, by_rows
+from pipeline.numerics.sample_pulls import (
+    HIT,
+    NEIGHBOUR,
+    STRONG,
+    SUSPECT,
+    UNSEEN,
+    find_pulls,
+    local_range,
+    robust_centre,
+    state_of,
+)
 from pipeline.numerics.screening import screen
 
 __all__ = ["Thresholds", "find_outliers", "halo_pixels", "slope_share", "warm"]
 
 SLOPE_RADIUS = 2
-"""Pixels over which the local range is taken; the range within two pixels of a star of FWHM 3 px is 0.9 of its
+"""Frame pixels over which the local range is taken; the range within two pixels of a star of FWHM 3 px is 0.9 of its
 peak (0.46 within one), so the share that seeing asks for stays near one."""
 
-NOISE_RANGE = 2.5
-"""Of the local range this many sigma of a centre are noise: 25 centres, of which some eight are independent, span 2.8 in the
-mean (tables of the range of normal samples, from memory)."""
-
 STRONG_RADIUS = 2
-"""Pixels around a very strong hit that go with it; on a lattice of spacing 2 these are the direct neighbours."""
-
-CONTAMINATED_SHARE = 0.5
-"""The median is mistrusted if it lies above the lower quartile by more than this share of its own height
-above the sky (plus the noise threshold); seeing changes of a quarter move a peak by 0.36 of it downwards."""
+"""Frame pixels around a very strong hit that go with it; on a lattice of spacing 2 these are the direct neighbours."""
 
 MISPLACED_DROP = 2.0
 """Upper limit of how much more of the slope a drop that hardly touches the pixel may take: its centre is no further
 away than for one that touches it at half."""
-
-UNSEEN, CLEARED, SUSPECT, HIT, STRONG, NEIGHBOUR = range(6)
-"""States of a sample; from ``HIT`` on it goes."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,8 @@ class Thresholds:
     low : a sample below the centre by this is a hit
     grow : a sample off by this goes if it is connected with a hit
     strong : a hit by this takes its neighbours with it
-    reach : largest distance over which hits grow, pixels
+    reach : largest distance over which hits grow, frame pixels
+    finer : output pixels along the side of a frame pixel
     slope, slope_seeing, slope_sampling : share of the local range that is tolerated for any frame, per unit of
         |(F_usual / F)^2 - 1|, and per unit of the peak that sampling may lose
     """
@@ -89,11 +90,18 @@ class Thresholds:
     slope: float = 0.3
     slope_seeing: float = 1.2
     slope_sampling: float = 2.0
+    finer: int = 1
+
+    @property
+    def radii(self):
+        """Output pixels: over which hits grow, of the neighbours of a strong one, and of the local range."""
+        return tuple(self.finer * radius for radius in (self.reach, STRONG_RADIUS, SLOPE_RADIUS))
 
 
 def halo_pixels(thresholds):
     """Rows and columns that a part of an image needs beyond its own on every side."""
-    return max(thresholds.reach, STRONG_RADIUS) + SLOPE_RADIUS
+    reach, strong, slope = thresholds.radii
+    return max(reach, strong) + slope
 
 
 def slope_share(fwhm, peak_losses, thresholds):
@@ -167,7 +175,7 @@ def find_outliers(
             np.asarray(noise_factors, dtype=np.float64),
             np.asarray(slope_shares, dtype=np.float64),
             np.array([thresholds.high, thresholds.low, thresholds.grow, strong]),
-            thresholds.reach,
+            thresholds.radii,
             float(farthest),
             drops,
             flags,
@@ -200,7 +208,7 @@ def plain_mean(values, weights):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _reject(
-    values, weights, found, centre, nodes, sky_variance, level, gain, factors, slope_shares, limits, reach, farthest, drops,
+    values, weights, found, centre, nodes, sky_variance, level, gain, factors, slope_shares, limits, radii, farthest, drops,
     flags,
 ):  # fmt: skip
     """Flag the samples of the pixels that were found; from the hits on, look at what is around them."""
@@ -211,7 +219,7 @@ def _reject(
         for row in range(height):
             for column in range(width):
                 if found[c, row, column]:
-                    centre[c, row, column], spread[c, row, column] = _robust_centre(
+                    centre[c, row, column], spread[c, row, column] = robust_centre(
                         values[c, row, :, column], weights[c, row, :, column], nodes, column, sky_variance[c, :, row],
                         level[c, row], factors[c], limits[0], ordered,
                     )  # fmt: skip
@@ -222,13 +230,13 @@ def _reject(
             for column in range(width):
                 if not found[c, row, column]:
                     continue
-                _pulls(
+                find_pulls(
                     values[c, row, :, column], weights[c, row, :, column], nodes, column, sky_variance[c, :, row],
                     level[c, row], gain[c], factors[c], centre[c, row, column], spread[c, row, column],
-                    _slope(centre[c], row, column), slope_shares, farthest, drops, pulls,
+                    local_range(centre[c], row, column, radii[2]), slope_shares, farthest, drops, pulls,
                 )  # fmt: skip
                 for i in range(n_frames):
-                    code = _code(pulls[i], limits)
+                    code = state_of(pulls[i], limits)
                     flags[c, row, i, column] = code
                     if code >= HIT:
                         if ends[i] == queues.shape[1]:
@@ -239,7 +247,7 @@ def _reject(
         if ends[i]:
             _grow(
                 i, queues[i, : ends[i]], values, weights, found, centre, spread, nodes, sky_variance, level, gain, factors,
-                slope_shares, limits, reach, farthest, drops, flags, ordered, pulls,
+                slope_shares, limits, radii, farthest, drops, flags, ordered, pulls,
             )  # fmt: skip
 
 
@@ -251,93 +259,8 @@ def _more_room(queues):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _robust_centre(x, w, nodes, column, sky_variance, level, factor, high, ordered):
-    """Robust centre of the samples of a pixel and its variance; ``ordered`` is scratch space."""
-    left, right, share = node_place(nodes, column)
-    m, sky = 0, 0.0
-    for i in range(x.size):
-        if w[i] > 0:
-            sky += sky_variance[i, left] + share * (sky_variance[i, right] - sky_variance[i, left])
-            place = m
-            while place > 0 and ordered[place - 1] > x[i]:
-                ordered[place] = ordered[place - 1]
-                place -= 1
-            ordered[place] = x[i]
-            m += 1
-    if m == 0:
-        return np.nan, 0.0
-    sigma2 = factor * sky / m
-    usual = level[left] + share * (level[right] - level[left])
-    if m == 2:
-        # The lower one, unless it is the dark ring that the kernel makes around a hit.
-        nearer = abs(ordered[0] - usual) <= abs(ordered[1] - usual)
-        return ordered[0] if nearer else ordered[1], sigma2
-    middle = 0.5 * (ordered[(m - 1) // 2] + ordered[m // 2])
-    # Variance of the median of m normal values, pi / 2m (large m; 15 % too large for three).
-    variance = 0.5 * np.pi * sigma2 / m
-    quartile = ordered[m // 4]
-    drop = middle - quartile - high * np.sqrt(sigma2)
-    if m >= 4 and drop > CONTAMINATED_SHARE * max(middle - usual, 0.0):
-        lower = 0
-        while ordered[lower] < 0.5 * (middle + quartile):
-            lower += 1
-        middle = 0.5 * (ordered[(lower - 1) // 2] + ordered[lower // 2])
-        variance = 0.5 * np.pi * sigma2 / lower
-    return middle, variance
-
-
-@njit(cache=True, nogil=True)
-def _slope(centre, row, column):
-    """Largest minus smallest centre within ``SLOPE_RADIUS``; missing pixels do not count."""
-    low, high = np.inf, -np.inf
-    for r in range(max(row - SLOPE_RADIUS, 0), min(row + SLOPE_RADIUS + 1, centre.shape[0])):
-        for s in range(max(column - SLOPE_RADIUS, 0), min(column + SLOPE_RADIUS + 1, centre.shape[1])):
-            # Comparisons with NaN are false.
-            if centre[r, s] < low:
-                low = centre[r, s]
-            if centre[r, s] > high:
-                high = centre[r, s]
-    return max(high - low, 0.0)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _pulls(
-    x, w, nodes, column, sky_variance, level, gain, factor, centre, spread, slope, slope_shares, farthest, drops, pulls
-):  # fmt: skip
-    """Deviation of each sample of a pixel beyond what the slope allows, in sigma; 0 where there is none to tell."""
-    left, right, share = node_place(nodes, column)
-    above_level = centre - (level[left] + share * (level[right] - level[left]))
-    slope = max(slope - NOISE_RANGE * np.sqrt(spread), 0.0)
-    there = 0
-    for i in range(x.size):
-        there += w[i] > 0
-    for i in range(x.size):
-        pulls[i] = 0.0
-        if w[i] == 0 or there < 2:
-            continue
-        # An incomplete sample is noisier and less well placed; what a drop hits is only the latter.
-        incomplete = 255.0 / w[i]
-        off = abs(x[i] - centre) - slope_shares[i] * slope * min(incomplete, farthest)
-        sky = sky_variance[i, left] + share * (sky_variance[i, right] - sky_variance[i, left])
-        raw = max(sky + gain[i] * above_level, LEAST_VARIANCE_SHARE * sky)
-        if off > 0.0:
-            pull = off / np.sqrt(factor * raw * (1.0 if drops else incomplete) + spread)
-            pulls[i] = pull if x[i] > centre else -pull
-
-
-@njit(cache=True, nogil=True)
-def _code(pull, limits):
-    high, low, grow, strong = limits
-    if pull >= strong:
-        return STRONG
-    if pull >= high or pull <= -low:
-        return HIT
-    return SUSPECT if abs(pull) >= grow else CLEARED
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _grow(
-    i, queue, values, weights, found, centre, spread, nodes, sky_variance, level, gain, factors, slope_shares, limits, reach,
+    i, queue, values, weights, found, centre, spread, nodes, sky_variance, level, gain, factors, slope_shares, limits, radii,
     farthest, drops, flags, ordered, pulls,
 ):  # fmt: skip
     """Let the hits of a frame spread over connected suspects; then widen the strong ones.
@@ -345,6 +268,7 @@ def _grow(
     What the screen passed is looked at when a hit comes near it.
     """
     n_channels, height, _, width = values.shape
+    reach, strong, _ = radii
     edge = queue
     for _ in range(reach):
         if not edge.size:
@@ -360,7 +284,7 @@ def _grow(
                             x, w = values[c, r, :, s], weights[c, r, :, s]
                             middle, unsure = centre[c, r, s], spread[c, r, s]
                             if not found[c, r, s]:
-                                middle, unsure = _robust_centre(
+                                middle, unsure = robust_centre(
                                     x,
                                     w,
                                     nodes,
@@ -371,11 +295,11 @@ def _grow(
                                     limits[0],
                                     ordered,
                                 )
-                            _pulls(
+                            find_pulls(
                                 x, w, nodes, s, sky_variance[c, :, r], level[c, r], gain[c], factors[c], middle, unsure,
-                                _slope(centre[c], r, s), slope_shares, farthest, drops, pulls,
+                                local_range(centre[c], r, s, radii[2]), slope_shares, farthest, drops, pulls,
                             )  # fmt: skip
-                            flags[c, r, i, s] = min(_code(pulls[i], limits), SUSPECT)
+                            flags[c, r, i, s] = min(state_of(pulls[i], limits), SUSPECT)
                         if flags[c, r, i, s] == SUSPECT:
                             flags[c, r, i, s] = HIT
                             reached[end] = (c * height + r) * width + s
@@ -384,7 +308,7 @@ def _grow(
     for place in queue:
         column, row, c = place % width, place // width % height, place // (width * height)
         if flags[c, row, i, column] == STRONG:
-            for r in range(max(row - STRONG_RADIUS, 0), min(row + STRONG_RADIUS + 1, height)):
-                for s in range(max(column - STRONG_RADIUS, 0), min(column + STRONG_RADIUS + 1, width)):
+            for r in range(max(row - strong, 0), min(row + strong + 1, height)):
+                for s in range(max(column - strong, 0), min(column + strong + 1, width)):
                     if flags[c, r, i, s] <= SUSPECT:
                         flags[c, r, i, s] = NEIGHBOUR

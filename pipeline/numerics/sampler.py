@@ -10,7 +10,7 @@ import numpy as np
 from numba import njit
 
 from pipeline.numerics.cfa import Cfa
-from pipeline.numerics.drizzle import add_drops, drop_side
+from pipeline.numerics.drizzle import add_drops, drop_side, largest_overlap
 from pipeline.numerics.drop_lookup import look_up, node_spacing
 from pipeline.numerics.frame_positions import Placement, frame_positions
 from pipeline.numerics.matched_samples import along_x, background, finish, match
@@ -68,22 +68,29 @@ class Sampler:
             # Of a drop of side D the block of n holds f; the mean of f^2 over that of f is 1 - D / 3n on each axis.
             edge = (1.0 - drop_side(placement, self.pixfrac) / (3.0 * BLOCK)) ** 2
         else:
-            edge = block_noise_factor(cfa, kernel=self.kernel, block=BLOCK)
+            # To a hundredth, so that the frames of a session share one figure.
+            edge = block_noise_factor(
+                cfa, kernel=self.kernel, block=BLOCK, finer=round(placement.pose.scale(), 2)
+            )
         return lattice_density_factor(cfa, channel) * area * edge
 
-    def unit(self, cfa, channel):
+    def unit(self, cfa, channel, placement):
         """Completeness of a sample whose byte is 255, on the scale where the mean over a frame is one."""
         if not self.drops:
             return 1.0
-        # The overlap of a drop with an output pixel over its mean: at most the output pixel, or all of the drop.
-        return lattice_density_factor(cfa, channel)
+        # Drops of the area D on each of the channel's pixels, of which there are 1 / d A on an output pixel, have the mean
+        # overlap D / d A.
+        mean = drop_side(placement, self.pixfrac) ** 2 / (
+            lattice_density_factor(cfa, channel) * placement.pose.scale() ** 2
+        )
+        return largest_overlap(placement, self.pixfrac) / mean
 
-    def peak_loss(self, fwhm_px, cfa):
-        """Share of a star's peak that sampling may lose, (n,)."""
+    def peak_loss(self, fwhm_px, cfa, *, finer=1.0):
+        """Share of a star's peak that sampling may lose, (n,), with ``finer`` output pixels along that of a frame."""
         if not self.drops:
             return peak_loss(fwhm_px, cfa, kernel=self.kernel)
-        # A drop shows in an output pixel whose centre is up to half a pixel and half a drop away on either axis.
-        distance = 0.5 * (1.0 + self.pixfrac)
+        # A drop shows in an output pixel whose centre is up to half of it and half a drop away on either axis.
+        distance = 0.5 * (1.0 / finer + self.pixfrac)
         sigma = np.asarray(fwhm_px, dtype=np.float64) / (2 * np.sqrt(2 * np.log(2)))
         return 1.0 - np.exp(-((distance / sigma) ** 2))
 
@@ -153,8 +160,7 @@ class Sampler:
                 first_row=first[0],
                 first_column=first[1],
             )
-            # The byte 255 stands for a whole drop in one output pixel.
-            full = 255.0 / drop_side(placement, self.pixfrac) ** 2
+            full = 255.0 / largest_overlap(placement, self.pixfrac)
         else:
             positions = _places(placement, window)
             found, weight = resample(

@@ -139,17 +139,18 @@ def peak_loss(fwhm_px, cfa, *, kernel=RINGLESS):
 
 
 @cache
-def block_noise_factor(cfa, *, kernel=RINGLESS, block=8):
+def block_noise_factor(cfa, *, kernel=RINGLESS, block=8, finer=1.0):
     """Variance of the mean of ``block`` x ``block`` output pixels over that of as many uncorrelated ones.
 
-    With K the kernel on a lattice of spacing h, the covariance of two samples d apart along an axis is, averaged
+    With K the kernel on a lattice of spacing h output pixels, of which ``finer`` lie along a frame pixel, the covariance of
+    two samples d apart along an axis is, averaged
     over all phases, (K * K)(d / h) of a raw pixel's, hence for the mean of n along that axis
 
         F = sum_d (1 - |d| / n) (K * K)(d / h) / h,
 
     and F^2 for both. It tends to 1 for large blocks: what is missing has crossed the block's edge.
     """
-    step = 1.0 if cfa.is_mono else 2.0
+    step = finer * (1.0 if cfa.is_mono else 2.0)
     reach = REACH[kernel]
     t = (np.arange(-reach * PHASES, reach * PHASES) + 0.5) / PHASES
     total = sum(

@@ -20,34 +20,16 @@ import numpy as np
 from pipeline.numerics.band_noise import BandNoise, by_frames, by_rows
 from pipeline.numerics.block_noise import BlockSamples
 from pipeline.numerics.frame_positions import Placement
-from pipeline.numerics.partial_sum import PartialSum, combine, count_samples, leave_out, merge
+from pipeline.numerics.partial_sum import PartialSum, merge
 from pipeline.numerics.rejection import find_outliers, halo_pixels, slope_share
 from pipeline.numerics.simple_rejection import find_outliers_simply
 from pipeline.numerics.surface import PolynomialSurface
+from pipeline.numerics.tiles import groups_of, plan_tiles
 from pipeline.numerics.trail_corridor import fill_gaps, inside_corridor
+from pipeline.numerics.weighted_sum import combine, count_samples, leave_out
 from pipeline.numerics.workspace import workspace
 
-__all__ = ["GROUP", "StackFrame", "TilePlan", "groups_of", "plan_tiles", "sum_frames"]
-
-GROUP = 64
-"""Frames that reject among themselves at most: a satellite at one place in half of them is still found."""
-
-BYTES_PER_SAMPLE = 6
-"""Value (4), weight and flag (1 each), for every frame and channel of a tile."""
-
-BYTES_PER_POSITION = 176
-"""Of a tile, whatever the number of frames: places in the frame and area (48 with what they are made from), one
-frame's samples, weights and sums (36), its pixels (8), the sums of all samples (48), centres, their noise and what the
-screen found (27)."""
-
-BYTES_PER_OUTPUT = 16
-"""Mean, weight and variance (4 each), coverage and rejected (2 each)."""
-
-TILE_WIDTHS = (1024, 512)
-"""Columns of a tile: the wider, the less its margins cost."""
-
-TILE_HEIGHTS = (256, 192, 128, 96, 64, 48, 32, 24, 16, 8)
-"""Rows of a tile; multiples of the side of a block."""
+__all__ = ["StackFrame", "sum_frames"]
 
 
 @dataclass(frozen=True)
@@ -78,57 +60,6 @@ class StackFrame:
     load: Callable
     saturated: float = np.inf
     corridors: list = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class TilePlan:
-    """How an image is cut.
-
-    Attributes
-    ----------
-    strips : list of (first, stop) rows of the output, each cut into tiles
-    columns : list of (first, stop) columns of the tiles
-    bytes_needed : estimate of what a sum needs at once, a strip of output included
-    fits : whether that is within the budget
-    """
-
-    strips: list[tuple[int, int]]
-    columns: list[tuple[int, int]]
-    bytes_needed: int
-    fits: bool
-
-
-def groups_of(n_frames):
-    """List of slices of the frames that reject among themselves."""
-    count = -(-n_frames // GROUP)
-    return [slice(k, None, count) for k in range(count)]
-
-
-def plan_tiles(shape, n_frames, n_channels, *, budget_bytes, halo, threads=1):
-    """Cut an image of ``shape`` into the tiles whose margins cost least among those that fit into the budget."""
-    ny, nx = shape
-    per_pixel = BYTES_PER_SAMPLE * min(n_frames, GROUP) * n_channels + BYTES_PER_POSITION
-
-    def even(width):
-        # As many tiles for every thread, of one width but for the last.
-        count = -(-max(-(-nx // width), 1) // threads) * threads
-        return -(-nx // (8 * count)) * 8
-
-    def needed(width, height):
-        tile = (width + 2 * halo) * (height + 2 * halo)
-        return BYTES_PER_OUTPUT * n_channels * nx * height + threads * per_pixel * tile
-
-    def margins(size):
-        return (1 + 2 * halo / size[0]) * (1 + 2 * halo / min(size[1], ny))
-
-    sizes = [(even(width), height) for width in TILE_WIDTHS for height in TILE_HEIGHTS]
-    fitting = [size for size in sizes if needed(*size) <= budget_bytes]
-    width, height = min(fitting, key=margins) if fitting else sizes[-1]
-    strips, columns = (
-        [(first, min(first + step, n)) for first in range(0, n, step)]
-        for n, step in ((ny, height), (nx, width))
-    )
-    return TilePlan(strips, columns, needed(width, height), bool(fitting))
 
 
 def sum_frames(
@@ -204,14 +135,14 @@ class _Session:
         self.halo = halo_pixels(thresholds)
         self.weights = np.array([frame.weight for frame in frames])
         fwhm = np.array([frame.fwhm_px for frame in frames], dtype=np.float64)
-        self.slope_shares = slope_share(fwhm, sampler.peak_loss(fwhm, cfa), thresholds)
+        finer = float(np.median([frame.placement.pose.scale() for frame in frames]))
+        self.slope_shares = slope_share(fwhm, sampler.peak_loss(fwhm, cfa, finer=finer), thresholds)
         self.noise_factors = [sampler.noise_factor(cfa, channel) for channel in cfa.channels]
-        self.units = np.array([sampler.unit(cfa, channel) for channel in cfa.channels])
-        self.densities = np.array(
-            [
-                [sampler.density_factor(cfa, channel, frame.placement) for channel in cfa.channels]
-                for frame in frames
-            ]
+        self.units, self.densities = (
+            np.array(
+                [[factor(cfa, channel, frame.placement) for channel in cfa.channels] for frame in frames]
+            )
+            for factor in (sampler.unit, sampler.density_factor)
         )
 
     def tile(self, rows, columns, shape, into, blocks):
@@ -233,7 +164,7 @@ class _Session:
             options = {
                 "frame_weights": self.weights[group],
                 "density_factors": self.densities[group],
-                "units": self.units,
+                "units": self.units[group],
             }
             combine(values, weights, None, None, models, into=whole, rows=(0, bottom - top), **options)
             outlier, centre = self._outliers(group, values, weights, models, whole)
@@ -257,7 +188,7 @@ class _Session:
                 _fill_crossings(part, tainted[:, :, *inner].sum(axis=0, dtype=np.uint16), centre, inner)
             blocks.take(
                 values, weights, outlier, models, self.densities[group], frames=group, window=window, rows=rows, columns=columns,
-                units=self.units,
+                units=self.units[group], drops=self.sampler.drops,
             )  # fmt: skip
         if len(parts) > 1:
             for plane, merged in zip(vars(into).values(), vars(merge(parts)).values(), strict=True):
@@ -295,7 +226,7 @@ class _Session:
             drops=self.sampler.drops,
             mean=whole.mean,
             total=whole.weight,
-            heavy=self.weights[group] * self.units / 255.0,
+            heavy=self.weights[group] * self.units[group] / 255.0,
         )
 
     def _samples(self, group, window):

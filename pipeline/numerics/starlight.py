@@ -1,32 +1,44 @@
 """Starlight in the narrow sets: its ratio to the broadband by colour, measured on the stars of the field."""
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from pipeline.numerics.bands import in_bands
 from pipeline.numerics.continuum_ratio import (
-    ColourLaw,
     colour_index,
     fit_colour_law,
+    levelled,
     predict_colour_law,
     smoothed_colour,
 )
 from pipeline.numerics.gaussian import blurred
 from pipeline.numerics.spread_sample import usual
-from pipeline.numerics.stack_stars import aperture_flux, isolated, star_mask
+from pipeline.numerics.stack_stars import isolated, star_mask
+from pipeline.numerics.star_flux import aperture_weights, core_weights
 
 __all__ = ["colour_map", "starlight_laws"]
 
 APERTURE_FWHM = 1.6
-"""Aperture radius in FWHM; all planes have one PSF, so what falls outside cancels in the ratio."""
+"""Radius in FWHM of the aperture that sets the level of a law: holds 90 % of a star's light."""
 
 MIN_STAR_S_N = 30.0
-"""Signal to noise in the broadband of a star whose ratio is used."""
+"""Flux over its error, gas and all, in every channel of the broadband, of a star that is used: its colour is then known to 5 %
+and stands for no other."""
 
-PLACES, PLACE_RADII = 8, 5.0
-"""Apertures without a star round each star, and their distance in radii: they tell how gas moves its flux. Apertures
-and their rings, 2.8 radii wide, hardly overlap with the star's."""
+MAX_STARS = 1000
+"""Stars that are looked at, the brightest; more would lower no error."""
+
+PLACES, PLACE_FWHM = 8, 8.0
+"""Places without a star round each star, and their distance in FWHM: what is measured there tells how gas moves its flux."""
+
+CLEAR_FWHM = 3.2
+"""Distance of such a place from any star, in FWHM."""
+
+NOWHERE = 1 << 24
+"""Pixels from a star to a place that is outside any plane."""
 
 WIDE_PX, WIDE_BLOCKS = 4, 3
 """Blocks on which the colour of dust is taken, pixels, and sigma of the window over them: 12 pixels, some widths of a star."""
@@ -71,7 +83,6 @@ def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
     blue, red = (n_broad - 1, 0) if n_broad == 3 else (0, 0)
     good = np.zeros(0, dtype=int)
     if len(stars) and np.isfinite(matched.target_fwhm_px):
-        radius = APERTURE_FWHM * matched.target_fwhm_px
         good = np.flatnonzero(
             isolated(stars, radius_px=3.0 * matched.target_fwhm_px, shape=shape)
             & stars.starlike()
@@ -86,35 +97,29 @@ def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
         )
         for i, (s, c) in enumerate(channels[n_broad:])
     ]
-    laws, fluxes = [], []
-    if good.size:
-        # Most stars are too faint: the many places round each are looked at for the others only.
-        for v, s in zip(matched.value[:n_broad], matched.variance[:n_broad], strict=True):
-            flux, photons = aperture_flux(v, s, stars.x[good], stars.y[good], radius_px=radius)
-            good = good[flux > MIN_STAR_S_N * photons]
-    if good.size:
-        x, y = stars.x[good], stars.y[good]
-        around = _empty_places(x, y, stars, radius, shape)
-        fluxes = [
-            _star_flux(v, s, x, y, around, radius)
-            for v, s in zip(matched.value, matched.variance, strict=True)
-        ]
+    fluxes = _fluxes(matched, stars, good[:MAX_STARS], n_broad) if good.size else []
+    laws = []
     for d in range(n_broad, len(channels)):
         law = None
         base = continuum_index[d]
-        if good.size:
-            colour = colour_index(fluxes[blue][0], fluxes[red][0])
-            ratio = fluxes[d][0] / fluxes[base][0]
-            error = np.hypot(fluxes[d][2], ratio * fluxes[base][2]) / fluxes[base][0]
+        if fluxes:
+            (flux, error), (light, light_error) = fluxes[d].core, fluxes[base].core
+            colour = colour_index(fluxes[blue].core[0], fluxes[red].core[0])
+            ratio = flux / light
             law = fit_colour_law(
-                colour, ratio, error, expected=predicted[d - n_broad], max_terms=3 if n_broad == 3 else 1
-            )
+                colour, ratio, np.hypot(error, ratio * light_error) / light,
+                expected=predicted[d - n_broad], max_terms=3 if n_broad == 3 else 1,
+            )  # fmt: skip
+        if law is not None:
+            (flux, error), (light, light_error) = fluxes[d].aperture, fluxes[base].aperture
+            ratio = flux / light
+            law = levelled(law, colour, ratio, np.hypot(error, ratio * light_error) / light)
         laws.append(law)
     from_stars = bool(laws) and all(law is not None for law in laws)
     if not from_stars:
         laws = predicted
     if from_stars:
-        typical = float(np.median(colour_index(fluxes[blue][0], fluxes[red][0])))
+        typical = float(np.median(colour))
     else:
         typical = float(np.mean(laws[0].colour_range)) if laws else 0.0
     return _common_range(laws), typical, from_stars
@@ -176,31 +181,50 @@ def _binned(plane):
     return full.reshape(full.shape[0] // WIDE_PX, WIDE_PX, -1, WIDE_PX).sum(axis=(1, 3), dtype=np.float32)
 
 
-def _empty_places(x, y, stars, radius, shape):
-    """(n, PLACES, 2) centres of apertures round each star that hold no star and lie inside; NaN for the others."""
+@dataclass(frozen=True)
+class _Fluxes:
+    """Of n stars in one plane, their flux and its error, (n,) float64 each: of their cores, and in an aperture."""
+
+    core: tuple
+    aperture: tuple
+
+
+def _fluxes(matched, stars, chosen, n_broad):
+    """Fluxes of the chosen stars in every plane, of those whose colour is known; an empty list without such stars."""
+    x, y, fwhm = stars.x[chosen], stars.y[chosen], matched.target_fwhm_px
+    around = _empty_places(x, y, stars, fwhm)
+    core = core_weights(x, y, fwhm)
+    cores = [_flux(v, s, core, around) for v, s in zip(matched.value, matched.variance, strict=True)]
+    known = np.all([flux > MIN_STAR_S_N * error for flux, error in cores[:n_broad]], axis=0)
+    if not known.any():
+        return []
+    aperture = aperture_weights(x[known], y[known], fwhm, APERTURE_FWHM * fwhm)
+    found = []
+    for (flux, error), v, s in zip(cores, matched.value, matched.variance, strict=True):
+        found.append(_Fluxes((flux[known], error[known]), _flux(v, s, aperture, around[:, known])))
+    return found
+
+
+def _empty_places(x, y, stars, fwhm):
+    """(PLACES, n, 2) whole pixels from each star to places without a star; far outside for those that hold one."""
     turn = 2 * np.pi * np.arange(PLACES) / PLACES
-    at = np.stack(
-        [x[:, None] + PLACE_RADII * radius * np.cos(turn), y[:, None] + PLACE_RADII * radius * np.sin(turn)],
-        axis=-1,
-    )
+    step = np.rint(PLACE_FWHM * fwhm * np.column_stack([np.cos(turn), np.sin(turn)])).astype(int)
+    at = np.column_stack([x, y]) + step[:, None]
     nearest = cKDTree(np.column_stack([stars.x, stars.y])).query(at)[0]
-    edge = 3.0 * radius
-    inside = (at > edge).all(axis=-1) & (at < np.array(shape)[::-1] - 1 - edge).all(axis=-1)
-    return np.where((inside & (nearest > 2.0 * radius))[..., None], at, np.nan)
+    return np.where((nearest > CLEAR_FWHM * fwhm)[..., None], step[:, None], NOWHERE)
 
 
-def _star_flux(plane, variance, x, y, around, radius):
-    """Flux of stars, its photon noise, and its error with the gas around: what apertures without a star scatter by."""
-    flux, photons = aperture_flux(plane, variance, x, y, radius_px=radius)
-    use = np.isfinite(around[..., 0])
-    empty = np.zeros(use.shape)
-    if use.any():
-        empty[use] = aperture_flux(plane, None, *around[use].T, radius_px=radius)[0]
-    count = use.sum(axis=1)
-    structure = np.sqrt((empty**2).sum(axis=1) / np.maximum(count, 1))
+def _flux(plane, variance, weights, around):
+    """Flux of stars and its error with the gas around: the larger of photon noise and what places without a star scatter by."""
+    photons = weights.photon_noise(variance)
+    empty = np.array([weights.flux(plane, *offset.T) for offset in around])
+    seen = np.isfinite(empty)
+    count = seen.sum(axis=0)
+    structure = np.sqrt((np.where(seen, empty, 0.0) ** 2).sum(axis=0) / np.maximum(count, 1))
     # Where too few places are empty, the usual structure of the field has to do.
-    usual = np.median(structure[count >= PLACES // 2]) if (count >= PLACES // 2).any() else 0.0
-    return flux, photons, np.maximum(photons, np.where(count >= PLACES // 2, structure, usual))
+    enough = count >= PLACES // 2
+    usual_structure = np.median(structure[enough]) if enough.any() else 0.0
+    return weights.flux(plane), np.maximum(photons, np.where(enough, structure, usual_structure))
 
 
 def _common_range(laws):
@@ -208,4 +232,4 @@ def _common_range(laws):
     if not laws:
         return laws
     low, high = max(law.colour_range[0] for law in laws), min(law.colour_range[1] for law in laws)
-    return [ColourLaw(law.coefficients, (low, high), law.scatter, law.n_stars) for law in laws]
+    return [replace(law, colour_range=(low, high)) for law in laws]

@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.errors import InputError
 from pipeline.fitsio import read_image
+from pipeline.numerics.output_grid import finer_places
 from pipeline.numerics.robust import mad_std
 from pipeline.report_page.quantities import measured, unmeasured
 from pipeline.tables import read_table
@@ -37,13 +38,14 @@ MIN_STARS = 4
 """Fewer stars than this give no trustworthy median and scatter."""
 
 
-def halo_share(filter_set, link_path):
+def halo_share(filter_set, link_path, *, output_scale=1):
     """Share of halo light of a filter set, with the standard error over stars.
 
     Parameters
     ----------
     filter_set : FilterSet
     link_path : the set's star table in anchor coordinates
+    output_scale : pixels of the stack along the side of one of the anchor
 
     Returns
     -------
@@ -62,10 +64,11 @@ def halo_share(filter_set, link_path):
     fluxes = [np.asarray(table[name], dtype=np.float64) for name in table.colnames if _is_flux(name)]
     if not fluxes:
         return unmeasured("no star fluxes")
-    width = float(np.median(widths))
+    width = output_scale * float(np.median(widths))
+    x, y = (finer_places(table[axis], output_scale) for axis in "xy")
     shares = []
     for k in np.argsort(-np.nan_to_num(np.sum(fluxes, axis=0)), kind="stable")[:CANDIDATES]:
-        share = star_halo(image, float(table["x"][k]), float(table["y"][k]), width)
+        share = star_halo(image, float(x[k]), float(y[k]), width)
         if share is not None and len(shares) < STARS:
             shares.append(share)
     if len(shares) < MIN_STARS:

@@ -40,7 +40,12 @@ def run(layout, unit, settings, *, sessions, filter_sets):
     with qa.record(layout, "report", unit) as record:
         evidence = gather(layout, settings, sessions=sessions, filter_sets=filter_sets)
         maps = read_maps(evidence)
-        halos = {each.name: halo_share(each, layout.link(each.name)) for each in evidence.filter_sets}
+        halos = {
+            each.name: halo_share(
+                each, layout.link(each.name), output_scale=settings["stack"]["output_scale"]
+            )
+            for each in evidence.filter_sets
+        }
         rows = bench(evidence, maps.flats, maps.regions, halos)
         low_weight = settings["report"]["low_weight"]
         remarks = frame_remarks(evidence.filter_sets, low_weight)

@@ -17,13 +17,15 @@ from pipeline.noise_keywords import noise_to_keywords
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.frame_positions import Placement, frame_positions
 from pipeline.numerics.frame_survey import star_scales, survey_frame, usual_level
+from pipeline.numerics.output_grid import finer_pose, finer_shape
 from pipeline.numerics.packed_sum import KINDS, Steps, pack
 from pipeline.numerics.pose import Pose
 from pipeline.numerics.rejection import Thresholds, halo_pixels
 from pipeline.numerics.relative_background import SampleGrid
 from pipeline.numerics.sampler_choice import choose_sampler
-from pipeline.numerics.session_sum import StackFrame, plan_tiles, sum_frames
+from pipeline.numerics.session_sum import StackFrame, sum_frames
 from pipeline.numerics.session_summary import channel_metrics, frames_table, session_metrics
+from pipeline.numerics.tiles import plan_tiles
 from pipeline.numerics.trail_corridor import find_corridor, parse_ends
 from pipeline.plan import load_session
 from pipeline.progress import progress
@@ -50,7 +52,7 @@ def run(layout, unit, settings):
         link = read_table(layout.link(plan.filter_set))
         for path in (layout.registered(unit), layout.link(plan.filter_set), layout.anchor()):
             record.input(path)
-        shape = anchor_shape(layout)
+        shape = finer_shape(anchor_shape(layout), settings["stack"]["output_scale"])
         cfa = Cfa(plan.cfa)
         accepted = [k for k, verdict in enumerate(table["verdict"]) if verdict == "accept"]
         if link.meta.get("verdict") == "fail":
@@ -124,10 +126,10 @@ def _survey(layout, plan, settings, table, link, accepted, calibrator, shape, re
     made, loaders = {}, {}
     for k in progress(accepted, f"stack {plan.name}, first look"):
         frame = plan.frames[int(table["frame"][k])]
-        placement = _placement(table, k, cfa, (plan.height, plan.width))
+        placement = _placement(table, k, cfa, (plan.height, plan.width), finer=options["output_scale"])
         scales = star_scales(
             stars[stars["frame"] == table["frame"][k]],
-            placement.pose,
+            _pose(table, k, (plan.height, plan.width)),
             link,
             cfa.channels,
             wanted_error=options["scale_error"],
@@ -160,15 +162,14 @@ def _reference_signal(layout, plan, settings, link, calibrator, grid, scratch):
     if session != plan.name:
         theirs = load_session(layout.session_plan(session))
         calibrator = Calibrator.for_session(theirs, layout, settings)
-    frame = next((frame for frame in theirs.frames if frame.path == link.meta["path"]), None)
+    frame = theirs.find(link.meta["path"])
     if frame is None:
         raise StageError(
             f"{link.meta['path']}: the reference frame of {plan.filter_set} is not in session {session}"
         )
     shape = (theirs.height, theirs.width)
-    placement = Placement(
-        Pose.from_row(link.meta["pose"], shape), np.zeros((len(calibrator.cfa.channels), 2, 3))
-    )
+    pose = finer_pose(Pose.from_row(link.meta["pose"], shape), settings["stack"]["output_scale"])
+    placement = Placement(pose, np.zeros((len(calibrator.cfa.channels), 2, 3)))
     signal, _ = _sampled(_Loader(calibrator, frame, scratch), placement, grid)
     if len(signal) != len(Cfa(plan.cfa).channels):
         raise StageError(f"{plan.name}: the reference frame in {session} has other colour channels")
@@ -185,10 +186,16 @@ def _sampled(loader, placement, grid):
     return signal, variance.astype(np.float32)
 
 
-def _placement(table, k, cfa, shape):
+def _pose(table, k, shape):
+    """From the frame to the anchor."""
+    return Pose.from_row(table["pose"][k], shape, kind=table["pose_kind"][k])
+
+
+def _placement(table, k, cfa, shape, *, finer):
+    """Of a frame on the grid of the stack."""
     offsets = table.meta.get("channel_offset") or {}
     return Placement(
-        Pose.from_row(table["pose"][k], shape, kind=table["pose_kind"][k]),
+        finer_pose(_pose(table, k, shape), finer),
         np.array([offsets.get(channel, np.zeros((2, 3))) for channel in cfa.channels], dtype=np.float64),
     )
 
@@ -196,7 +203,9 @@ def _placement(table, k, cfa, shape):
 def _sum(plan, settings, table, surveys, loaders, used, calibrator, shape, arrays, record):
     """Packed sum of the used frames and its steps, the means of blocks and the rejected shares."""
     options, cfa = settings["stack"], calibrator.cfa
-    placements = [_placement(table, k, cfa, (plan.height, plan.width)) for k in used]
+    placements = [
+        _placement(table, k, cfa, (plan.height, plan.width), finer=options["output_scale"]) for k in used
+    ]
     frames = [
         StackFrame(
             placement=placement,
@@ -332,12 +341,15 @@ def _record_sampler(record, sampler, coverage):
 
 def _thresholds(options):
     if not options["reject"]:
-        return Thresholds(high=NEVER, low=NEVER, grow=NEVER, strong=NEVER, reach=0)
+        return Thresholds(
+            high=NEVER, low=NEVER, grow=NEVER, strong=NEVER, reach=0, finer=options["output_scale"]
+        )
     return Thresholds(
         high=options["reject_high_sigma"],
         low=options["reject_low_sigma"],
         grow=options["grow_sigma"],
         reach=options["grow_reach_px"],
+        finer=options["output_scale"],
     )
 
 

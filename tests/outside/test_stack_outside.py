@@ -12,11 +12,12 @@ from pipeline.numerics.band_noise import BandNoise
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.drizzle import drizzle
 from pipeline.numerics.frame_positions import Placement, frame_positions
-from pipeline.numerics.partial_sum import PartialSum, combine
+from pipeline.numerics.partial_sum import PartialSum
 from pipeline.numerics.pose import Pose
 from pipeline.numerics.rejection import Thresholds, find_outliers
 from pipeline.numerics.sampling import resample
 from pipeline.numerics.simple_rejection import find_outliers_simply
+from pipeline.numerics.weighted_sum import combine
 
 
 def noisy_frame(shape, seed=1):

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from unittest import mock
 
 import numpy as np
-from scipy import ndimage
+from scipy import ndimage, special
 from scipy.spatial import cKDTree
 
 from pipeline.numerics import line_solution
@@ -15,6 +15,8 @@ from pipeline.numerics.common_psf import match_planes
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.psf_match import convolved
 from pipeline.numerics.robust import clipped_stats
+from pipeline.numerics.sky_cells import cell_table
+from pipeline.numerics.sky_model import fit_sky
 from pipeline.numerics.spectrum import LINES
 from pipeline.stages.flatten import find_skies, flatten
 from pipeline.stages.survey_sky import tabulate
@@ -25,12 +27,14 @@ __all__ = [
     "Flattened",
     "coupling",
     "flattened",
+    "flattened_by_truth",
     "gain_spread",
     "noise_figures",
     "noisy_and_quiet",
     "sky_figures",
     "solved",
     "star_free",
+    "star_noise",
     "star_residues",
 ]
 
@@ -51,6 +55,10 @@ RESIDUE_SIGMA = 100.0
 
 APERTURE_FWHM = 1.6
 """Radius of the aperture about a star: holds 90 % of a Moffat profile."""
+
+
+_NORMAL = special.ndtri((np.arange(99) + 0.5) / 99)
+"""Quantiles of a normal distribution."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +98,26 @@ def flattened(scene, *, max_order=3):
         )  # fmt: skip
         flat, background = flatten(scene.stacks[name], skies)
         out[name] = Flattened(flat, background, skies, free)
+    return out
+
+
+def flattened_by_truth(scene, *, max_order=3):
+    """As :func:`flattened`, but by the cells that truly hold no nebula, in every channel of every set: less than half of what
+    noise makes of the cell.
+    """
+    tables = {
+        name: tabulate(image, cell=CELL_PX, star_sigma=5.0, star_growth=1.0)
+        for name, image in scene.stacks.items()
+    }
+    free = True
+    for name, cells in tables.items():
+        nebula = scene.nebula[name]
+        gas = cell_table(nebula, np.ones_like(nebula), np.ones(nebula.shape, bool), cell=CELL_PX).value
+        free = free & (gas < 0.5 * cells.error).all(axis=0)
+    out = {}
+    for name, cells in tables.items():
+        skies = fit_sky(cells, free, max_order=max_order)
+        out[name] = Flattened(*flatten(scene.stacks[name], skies), skies, free)
     return out
 
 
@@ -146,21 +174,44 @@ def solved(scene, *, assumed=None, sets=("broad", "duo"), flat=None, **options):
 def noisy_and_quiet(scene, quiet_scene, **how):
     """Solutions of a scene with and without noise, unfilled, with the kernels that the noisy one was matched by.
 
-    A kernel is measured on noisy stars, too; what it errs by is one and the same for all pixels and shows as what stars
-    leave, so it is no part of VARIANCE.
+    Kernels, laws of starlight and cross-talk are measured in noise, too. What they err by is one and the same for all
+    pixels: it shows as what stars leave, as continuum and as leakage, each of which is a figure of its own, and grows with the
+    light itself. So it is no part of VARIANCE.
+
+    Returns
+    -------
+    noisy : LineSolution
+    quiet : LineSolution without noise, by the laws and the cross-talk of the noisy one
+    own : LineSolution without noise, by its own
     """
-    kept = []
+    matched, kept = [], {}
 
     def match(value, variance, valid, stars):
-        if not kept:
-            kept.append(match_planes(value, variance, valid, stars))
-            return kept[0]
-        planes = [convolved(plane, k) for plane, k in zip(value, kept[0].kernels, strict=True)]
-        spread = [convolved(plane, k) for plane, k in zip(variance, kept[0].kernels, strict=True)]
-        return replace(kept[0], value=np.array(planes), variance=np.array(spread))
+        if not matched:
+            matched.append(match_planes(value, variance, valid, stars))
+            return matched[0]
+        kernels = matched[0].kernels
+        planes = [convolved(plane, k) for plane, k in zip(value, kernels, strict=True)]
+        spread = [convolved(plane, k) for plane, k in zip(variance, kernels, strict=True)]
+        return replace(matched[0], value=np.array(planes), variance=np.array(spread))
+
+    def solution(of):
+        return solved(of, clean=False, haloes=False, **how)[0]
+
+    def keeping(name):
+        measure = getattr(line_solution, name)
+
+        def measured(*arguments):
+            if name not in kept:
+                kept[name] = measure(*arguments)
+            return kept[name]
+
+        return mock.patch.object(line_solution, name, measured)
 
     with mock.patch.object(line_solution, "match_planes", match):
-        return tuple(solved(s, clean=False, haloes=False, **how)[0] for s in (scene, quiet_scene))
+        with keeping("starlight_laws"), keeping("refined_mixing"):
+            noisy, quiet = solution(scene), solution(quiet_scene)
+        return noisy, quiet, solution(quiet_scene)
 
 
 def star_free(scene, radius=8):
@@ -222,6 +273,16 @@ def star_residues(scene, solution, name):
 
     Stars without a neighbour of 1 % of their light within four widths, bright enough that noise is below 1 %.
     """
+    return _residues_and_noise(scene, solution, name)[0]
+
+
+def star_noise(scene, solution, name):
+    """Median of |residue| of the same stars that noise alone would make: what no law of starlight could be below."""
+    noise = _residues_and_noise(scene, solution, name)[1]
+    return np.median(np.abs(noise[:, None] * _NORMAL)) if noise.size else np.nan
+
+
+def _residues_and_noise(scene, solution, name):
     j, c = LINE_NAMES.index(name), scene.owner[name]
     x, y, flux = scene.stars["x"], scene.stars["y"], scene.stars["duo"][c]
     fwhm = max(scene.fwhm.values())
@@ -248,8 +309,8 @@ def star_residues(scene, solution, name):
         if light < RESIDUE_SIGMA * noise:
             continue
         cut = error[window]
-        out.append((cut[core] - np.median(cut[ring])).sum() / light)
-    return np.array(out)
+        out.append(((cut[core] - np.median(cut[ring])).sum() / light, noise / light))
+    return np.array(out).reshape(-1, 2).T
 
 
 def noise_figures(scene, solution, quiet, name):
@@ -263,6 +324,9 @@ def noise_figures(scene, solution, quiet, name):
     Returns
     -------
     over_bound, over_variance : float, ratios of standard deviations
+    error : their relative standard error
+    least : the first for the best estimate by the mixing that the solution was made with. Where a line is not there its
+        mixing is that of curves, and no data can tell how far these are off: its two channels are weighed by them
     """
     j = LINE_NAMES.index(name)
     noise = np.where(solution.filled | quiet.filled, 0.0, solution.lines[j] - quiet.lines[j])
@@ -273,19 +337,25 @@ def noise_figures(scene, solution, quiet, name):
     # what is expected of it, and outliers are clipped: a few hold stars, whose remnants differ between the two solutions.
     smooth = smooth * np.sqrt(4 * np.pi) * WINDOW_PX
     stated = ndimage.gaussian_filter(solution.line_variance[j], WINDOW_PX)[part][clean]
-    return clipped_stats(smooth / _bound(scene, j, part, clean))[2], clipped_stats(smooth / np.sqrt(stated))[
-        2
-    ]
+    bound = _bound(scene, scene.mixing, j, part, clean)
+    used = {
+        name: np.array([row for (owner, _), row in solution.notes["mixing"].items() if owner == name])
+        for name in scene.mixing
+    }
+    least = np.median(_bound(scene, used, j, part, clean) / bound)
+    over_bound, over_variance = (clipped_stats(smooth / scale)[2] for scale in (bound, np.sqrt(stated)))
+    # Of a standard deviation of n independent values; those of neighbouring windows correlate by 0.2, their squares by 0.04.
+    return over_bound, over_variance, 1 / np.sqrt(2 * smooth.size), least
 
 
-def _bound(scene, j, part, clean):
-    """(n,) standard deviation of the best linear unbiased estimate with the true mixing (Gauss-Markov), by window."""
+def _bound(scene, mixing, j, part, clean):
+    """(n,) standard deviation of the best linear unbiased estimate with a mixing (Gauss-Markov), by window."""
     sets = list(scene.stacks)
     ratio = np.concatenate([scene.dust_ratio[name] for name in sets])
     design = np.zeros((3 * len(sets), 3 + len(LINE_NAMES)))
     for d in range(len(design)):
         design[d, d % 3] = ratio[d]
-    design[:, 3:] = np.concatenate([scene.mixing[name] for name in sets])
+    design[:, 3:] = np.concatenate([mixing[name] for name in sets])
     variance = np.concatenate([scene.stacks[name].variance for name in sets])
     planes = np.array([ndimage.gaussian_filter(v, WINDOW_PX)[part][clean] for v in variance])
     found = [

@@ -20,6 +20,7 @@ SETTINGS = {
         "objective": "diffuse",
         "kernel": "auto",
         "pixfrac": 0.8,
+        "output_scale": 1,
         "background_order": 2,
         "scale_error": 0.01,
         "reject": True,

@@ -126,9 +126,15 @@ def test_what_is_there_is_not_counted_again(folder, monkeypatch):
     n = SHAPE[0] * SHAPE[1]
     # 3 masters, 2 sessions and sets of 3 channels, 2 lines, continuum, fused, pictures.
     assert sum(before.by_stage.values()) - before.by_stage["tables and report"] == n * (
-        3 * 9 + 2 * 3 * (5 + 16 + 20) + 2 * 13 + 48 + 36 + 9
+        3 * 9 + 2 * 3 * (6 + 16 + 20) + 2 * 13 + 48 + 36 + 9
     )
     assert before.present == before.passing == 0
+    finer = Graph({**graph.settings, "stack": {**graph.settings["stack"], "output_scale": 2}})
+    grown = disk_need(finer, cores=1).by_stage
+    # Whatever is on the grid of the stacks; masters are on that of the frames.
+    assert {stage: size / before.by_stage[stage] for stage, size in grown.items()} == {
+        stage: 1 if stage in ("masters", "tables and report") else 4 for stage in grown
+    }
     stack = graph.layout.stack("wide")
     stack.parent.mkdir(parents=True)
     stack.write_bytes(bytes(3 * 16 * n))

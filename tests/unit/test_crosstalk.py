@@ -98,3 +98,16 @@ def test_blocks_that_all_mix_only_bound_the_edge():
     edge = wedge_edge(ratio, np.full(300, 0.009), prior=0.149, prior_error=0.05)
     assert edge.value <= 0.149
     assert edge.error == 0.05
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_single_knot_is_no_edge(seed):
+    """Six blocks of one knot of gas share a ratio, far from where the curves put the edge; no other gas is pure. The blocks
+    then say no more than that the edge is not above them, and the prior stands.
+    """
+    rng = np.random.default_rng(seed)
+    ratio = 0.3 + 0.6 * rng.gamma(2.0, 0.25, 150)
+    ratio[:6] = 0.21
+    edge = wedge_edge(ratio + 0.012 * rng.normal(size=150), np.full(150, 0.012), prior=0.08, prior_error=0.05)
+    assert edge.value == pytest.approx(0.08, abs=1e-9)
+    assert edge.error == pytest.approx(0.05)

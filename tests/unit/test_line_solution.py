@@ -126,8 +126,8 @@ def test_noise_reaches_the_bound_and_variance_is_honest():
     """
     how = {"seed": 4, "cover": 0.2, "n_stars": 40, "dust_peak": 0.0, "brightest": 100.0}
     scene = make_scene(**how)
-    solution, quiet = noisy_and_quiet(scene, make_scene(**how, noise=False))
-    ratios = np.array([noise_figures(scene, solution, quiet, name) for name in NAMES])
+    solution, _, quiet = noisy_and_quiet(scene, make_scene(**how, noise=False))
+    ratios = np.array([noise_figures(scene, solution, quiet, name)[:2] for name in NAMES])
     over_bound, over_variance = np.sqrt(np.mean(ratios**2, axis=0))
     assert over_bound < 1.10
     assert over_variance == pytest.approx(1.0, abs=0.09)
@@ -142,6 +142,19 @@ def test_isolated_stars_leave_a_percent():
     left = np.concatenate([np.abs(star_residues(scene, solution, name)) for name in NAMES])
     assert left.size >= 10
     assert np.median(left) < 0.012
+
+
+@pytest.mark.parametrize("seed", [4, 5])
+def test_gas_under_the_stars_does_not_bend_the_law_of_starlight(seed):
+    """Half of the field full of gas that is as bright as most stars: with fluxes above a ring of one level the law was wrong
+    by up to 5 %. Target 1 %; twelve to twenty stars, each moved by gas by some percent, add half of that.
+    """
+    scene = make_scene(seed=seed, cover=0.5, fwhm={"broad": 3.6, "duo": 2.75}, temperatures=(3000.0, 20000.0))
+    solution, _ = solved(scene, clean=False)
+    for name in NAMES:
+        residues = np.abs(star_residues(scene, solution, name))
+        assert residues.size >= 10
+        assert np.median(residues) < 0.015
 
 
 def test_dual_band_alone_gives_lines_with_the_starlight_in_them():

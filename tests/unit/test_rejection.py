@@ -6,7 +6,7 @@ from scipy import ndimage
 
 from pipeline.numerics import rejection
 from pipeline.numerics.band_noise import BandNoise
-from pipeline.numerics.partial_sum import PartialSum, combine, merge
+from pipeline.numerics.partial_sum import PartialSum, merge
 from pipeline.numerics.rejection import Thresholds, find_outliers, halo_pixels, slope_share
 from pipeline.numerics.sampling import (
     block_noise_factor,
@@ -14,6 +14,7 @@ from pipeline.numerics.sampling import (
     peak_loss,
     sample_noise_factor,
 )
+from pipeline.numerics.weighted_sum import combine
 from tests.unit.synthetic_exposures import EXPOSURE_S, SKY_E, add_hits, add_trail, expose
 
 SHAPE = (120, 150)

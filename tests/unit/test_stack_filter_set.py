@@ -50,10 +50,13 @@ def test_merge_equals_one_go(tmp_path):
         tmp_path / "a", [part_of(exposures, slice(0, 3)), part_of(exposures, slice(3, 7))], NO_REJECTION
     )
     whole, _ = stacked(tmp_path / "b", [exposures], NO_REJECTION)
-    # Sums are kept in steps of 1/32 of their noise, which leaves an error of 1/32/sqrt(12) = 0.9 % of it in the whole and in
-    # the parts, 1.3 % in their difference, and 2.4 steps at most.
-    difference = ((merged.value - whole.value) / np.sqrt(whole.variance))[whole.coverage == 7]
-    assert np.sqrt(np.mean(difference**2)) < 0.014 and np.abs(difference).max() < 0.1
+    # Sums are kept in steps of 1/2048 of their noise, which leaves an error of 1/2048/sqrt(12) of it in the whole and in the
+    # merge, and of two steps at most; noise of samples that weigh less is larger. The rounding of float32 is as large: values are
+    # some thirty times their noise, and a few of 2^-24 of them add up.
+    difference = ((merged.value.astype(np.float64) - whole.value) / np.sqrt(whole.variance))[
+        whole.coverage == 7
+    ]
+    assert np.sqrt(np.mean(difference**2)) < np.sqrt(2 / 12) / 2048 and np.abs(difference).max() < 2 / 2048
     np.testing.assert_array_equal(merged.coverage, whole.coverage)
     # The sky level to which the photon noise refers is the median of a session's frames: it differs by noise.
     np.testing.assert_allclose(merged.variance, whole.variance, rtol=0.02)

@@ -11,16 +11,18 @@ import pytest
 from pipeline import qa
 from pipeline.fitsio import read_hdus
 from pipeline.layout import Layout
-from pipeline.numerics import session_sum
+from pipeline.numerics import tiles
 from pipeline.numerics.rejection import Thresholds, halo_pixels
 from pipeline.numerics.relative_background import SampleGrid
+from pipeline.numerics.robust import mad_std
 from pipeline.numerics.sampler import Sampler
 from pipeline.numerics.sampling import block_noise_factor, sample_noise_factor
-from pipeline.numerics.session_sum import GROUP, StackFrame, groups_of, plan_tiles, sum_frames
+from pipeline.numerics.session_sum import StackFrame, sum_frames
 from pipeline.numerics.simple_rejection import METHODS
 from pipeline.numerics.surface import PolynomialSurface
+from pipeline.numerics.tiles import GROUP, groups_of, plan_tiles
 from pipeline.stages import stack_session
-from pipeline.tables import read_table
+from pipeline.tables import read_table, write_table
 from tests.unit.session_on_disk import SETTINGS, SHAPE, STARS, sky_rate, write_session
 from tests.unit.synthetic_exposures import EXPOSURE_S, SKY_E, add_hits, add_trail, expose
 
@@ -91,6 +93,78 @@ def test_sky_noise_and_stars_of_a_clean_session(tmp_path):
         table.colnames
     )
     assert (table["scale_stars"] > 30).all()
+
+
+def test_a_finer_grid_holds_the_same_sky_and_stars(tmp_path):
+    """Half pixels: every star at twice its place, with its flux; a quarter of the sky; the same noise of the same area."""
+    exposures = expose(SHAPE, 8, seed=5, stars=STARS, degrees=3.0)
+    add_trail(exposures.frames[1], y0=20, slope=0.5, peak_e=900)
+    add_hits(exposures.frames[3], np.random.default_rng(8), 6)
+    stacks, tables = {}, {}
+    for finer in (1, 2):
+        layout = Layout(tmp_path / str(finer))
+        write_session(layout, "wide-a", exposures, reference=0)
+        stack = {**SETTINGS["stack"], "kernel": "ringless", "output_scale": finer}
+        stack_session.run(layout, "wide-a", {**SETTINGS, "stack": stack})
+        _, stacks[finer] = read_hdus(layout.session_stack("wide-a"))
+        tables[finer] = read_table(layout.frames("wide-a"))
+        record = qa.read_record(layout.qa("stack_session", "wide-a"))
+        assert record["verdict"] == "pass"
+        for channel in "RGB":
+            assert record["metrics"][f"noise_ratio_block8_{channel}"] < 1.25
+    assert stacks[2]["VALUE"].shape == (3, 2 * SHAPE[0], 2 * SHAPE[1])
+    fine = {name: plane[:, 24:-24, 24:-24].astype(np.float64) for name, plane in stacks[2].items()}
+    coarse = {name: plane[INNER].astype(np.float64) for name, plane in stacks[1].items()}
+    # Four fine pixels are the area of a coarse one. Interpolated at other places, the noise of a pixel differs, hardly that of
+    # a block of 8 x 8, which is an eighth of it.
+    fours = fine["VALUE"].reshape(3, SHAPE[0] - 24, 2, SHAPE[1] - 24, 2).sum(axis=(2, 4))
+    noise = np.sqrt(np.median(coarse["VARIANCE"], axis=(1, 2)))
+    for c in range(3):
+        difference = blocks((fours - coarse["VALUE"])[c][None])[0]
+        assert np.abs(np.median(difference)) < 0.1 * noise[c] / 8
+        assert mad_std(difference) < 0.5 * noise[c] / 8
+    background = np.median(fine["VALUE"], axis=(1, 2))[:, None]
+    fluxes = {}
+    for finer, levels in ((1, np.median(coarse["VALUE"], axis=(1, 2))[:, None]), (2, background)):
+        y, x = (
+            (axis - 0.5 * (finer - 1)) / finer for axis in np.mgrid[: finer * SHAPE[0], : finer * SHAPE[1]]
+        )
+        fluxes[finer] = np.array(
+            [
+                (stacks[finer]["VALUE"][:, (x - x_star) ** 2 + (y - y_star) ** 2 < 7.5**2] - levels).sum(
+                    axis=1
+                )
+                for x_star, y_star, _ in STARS
+                if 20 < x_star < 180 and 20 < y_star < 108
+            ]
+        )
+    electrons = np.array([star[2] for star in STARS if 20 < star[0] < 180 and 20 < star[1] < 108])
+    # The same samples of the same light: what differs is the noise in the rim of the circle, 50 pixels of up to 20 electrons,
+    # and what is left of the trail, which lies over some stars.
+    difference = (fluxes[2] - fluxes[1]) * EXPOSURE_S
+    assert (np.abs(difference) < 400 + 0.003 * electrons[:, None]).all()
+    assert mad_std(difference) < 60
+    # A quarter of the area has four times the variance of its mean, a sixteenth of that of its light; and a block of fine
+    # pixels is smaller, so that more of its light crosses its edges.
+    edges = block_noise_factor(exposures.cfa, finer=2) / block_noise_factor(exposures.cfa)
+    np.testing.assert_allclose(
+        np.median(fine["VARIANCE"], axis=(1, 2)) * 4,
+        np.median(coarse["VARIANCE"], axis=(1, 2)) * edges,
+        rtol=0.02,
+    )
+    np.testing.assert_allclose(tables[2]["scale_G"], tables[1]["scale_G"], rtol=1e-6)
+    # A weight is the inverse of that variance before any block has edges; it is told from sampled places.
+    np.testing.assert_allclose(tables[2]["weight_R"] / tables[1]["weight_R"], 4.0, rtol=0.02)
+    # Neither the trail nor the hits are left: nothing beyond six sigma of a sample in phase with the lattice.
+    far = np.repeat(np.repeat(far_from_stars(), 16, axis=0), 16, axis=1)
+    kept = np.s_[:, : far.shape[0], : far.shape[1]]
+    lattice = np.array([4, 2, 4])[:, None, None]
+    factor = np.array([sample_noise_factor(exposures.cfa, channel) for channel in "RGB"])[:, None, None] / (
+        4 * lattice * block_noise_factor(exposures.cfa, finer=2)
+    )
+    pull = (fine["VALUE"] - background[..., None]) / np.sqrt(fine["VARIANCE"] * factor)
+    assert mad_std(pull[kept][:, far]) == pytest.approx(1.0, abs=0.1)
+    assert np.abs(pull[kept][:, far]).max() < 6 * 1.23
 
 
 def test_scale_sky_and_weight_of_thin_cloud(tmp_path):
@@ -185,6 +259,18 @@ def test_other_ways_of_rejecting_take_hits_away_as_well(tmp_path, method):
     # Hits of thousands of electrons are gone but for what hides in the scatter of nine samples: a few sigma of one.
     assert np.abs(images["VALUE"][INNER] - sky_rate("RGB")).max() < 10 * np.sqrt(SKY_E.max()) / EXPOSURE_S / 3
     assert images["REJECTED"].max() >= 1
+
+
+def test_the_reference_frame_is_known_by_a_longer_path(tmp_path):
+    """The config named its folder relatively when the reference was chosen, and from the root now."""
+    exposures = expose(SHAPE, 3, seed=12, stars=STARS)
+    layout = Layout(tmp_path)
+    write_session(layout, "wide-a", exposures, reference=0)
+    link = read_table(layout.link("wide"))
+    link.meta["path"] = "wide-a/light_00.fits"
+    write_table(layout.link("wide"), link)
+    stack_session.run(layout, "wide-a", SETTINGS)
+    assert qa.read_record(layout.qa("stack_session", "wide-a"))["verdict"] == "pass"
 
 
 def test_a_rejected_light_does_not_count(tmp_path):
@@ -285,7 +371,7 @@ def test_neither_the_size_of_the_tiles_nor_threads_change_a_byte(kernel, monkeyp
     frames, grid, level = frames_in_memory(exposures)
     results = []
     for budget, width, threads in ((1e9, 512, 1), (0.0, 512, 2), (1e9, 64, 2)):
-        monkeypatch.setattr(session_sum, "TILE_WIDTHS", (width,))
+        monkeypatch.setattr(tiles, "TILE_WIDTHS", (width,))
         watched = []
         total, samples, shares = sum_frames(
             frames,

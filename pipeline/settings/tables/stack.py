@@ -1,5 +1,6 @@
 """Adding the frames: weights, matching of scale and sky, and what counts as an outlier."""
 
+from pipeline.numerics.output_grid import FINEST
 from pipeline.settings.keys import Key
 
 __all__ = ["KEYS"]
@@ -32,6 +33,16 @@ KEYS = (
         maximum=1,
         default=0.8,
         doc="drizzle: side of the drop over that of the pixel. Smaller keeps stars sharper and needs more frames.",
+    ),
+    Key(
+        "stack.output_scale",
+        kind="integer",
+        minimum=1,
+        maximum=FINEST,
+        default=1,
+        doc="Pixels of the stack along the side of a pixel of the anchor. 2 gives back detail that stars narrower than two "
+        "pixels have, if a session has some forty dithered frames or more; the stack and everything after it then have four times "
+        "the pixels and take four times the time, memory and disk.",
     ),
     Key(
         "stack.background_order",
@@ -100,6 +111,6 @@ KEYS = (
         minimum=0,
         maximum=100,
         default=10,
-        doc="Largest distance over which that spreads.",
+        doc="Largest distance over which that spreads, in pixels of the frames.",
     ),
 )
