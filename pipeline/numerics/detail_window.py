@@ -3,10 +3,15 @@
 import numpy as np
 from scipy import ndimage
 
+from pipeline.numerics.bands import in_bands
+
 __all__ = ["block_means", "richest_window"]
 
 BLOCK_PX = 8
 """Blocks whose medians show nebulae without most stars."""
+
+BAND_BLOCKS = 16
+"""Rows of blocks that a core is given at a time."""
 
 
 def block_means(cube, block):
@@ -19,9 +24,15 @@ def block_means(cube, block):
     """
     channels, ny, nx = cube.shape
     by, bx = ny // block, nx // block
-    cut = cube[:, : by * block, : bx * block].reshape(channels, by, block, bx, block)
-    # Along rows first: contiguous memory is summed an order of magnitude faster.
-    return cut.mean(axis=4, dtype=np.float32).mean(axis=2, dtype=np.float32)
+    out = np.empty((channels, by, bx), dtype=np.float32)
+
+    def band(start, stop):
+        cut = cube[:, start * block : stop * block, : bx * block].reshape(channels, -1, block, bx, block)
+        # Along rows first: contiguous memory is summed an order of magnitude faster.
+        out[:, start:stop] = cut.mean(axis=4, dtype=np.float32).mean(axis=2, dtype=np.float32)
+
+    in_bands(band, by, rows=BAND_BLOCKS)
+    return out
 
 
 def richest_window(cube, shape):

@@ -54,9 +54,8 @@ def smoothed(image, step):
     (ny, nx) float32
     """
     image = np.ascontiguousarray(image, dtype=np.float32)
-    between, out = np.empty_like(image), np.empty_like(image)
-    in_bands(lambda start, stop: _along_columns(image, between, step, start, stop), len(image))
-    in_bands(lambda start, stop: _along_rows(between, out, step, start, stop), len(image))
+    out = np.empty_like(image)
+    in_bands(lambda start, stop: _smooth(image, out, step, start, stop), len(image))
     return out
 
 
@@ -195,37 +194,26 @@ def _mirror(index, size):
 
 
 @njit(cache=True, nogil=True)
-def _along_columns(image, out, step, start, stop):
+def _smooth(image, out, step, start, stop):
+    """Along columns, then along rows, one row after the other."""
     ny, nx = image.shape
+    between = np.empty(nx + 4 * step, dtype=np.float32)
+    # Views of the row, and of those above and below it, so that no index can be negative: only then are the loops vectorised.
+    inner = between[2 * step : 2 * step + nx]
+    near_left, near_right, far_right = between[step:], between[3 * step :], between[4 * step :]
     for y in range(start, stop):
-        a, b = _mirror(y - 2 * step, ny), _mirror(y - step, ny)
-        d, e = _mirror(y + step, ny), _mirror(y + 2 * step, ny)
+        row, above, below = image[y], image[_mirror(y - step, ny)], image[_mirror(y + step, ny)]
+        far_above, far_below = image[_mirror(y - 2 * step, ny)], image[_mirror(y + 2 * step, ny)]
         for x in range(nx):
-            out[y, x] = (
-                CENTRE * image[y, x] + NEAR * (image[b, x] + image[d, x]) + FAR * (image[a, x] + image[e, x])
+            inner[x] = CENTRE * row[x] + NEAR * (above[x] + below[x]) + FAR * (far_above[x] + far_below[x])
+        for x in range(2 * step):
+            between[x] = inner[_mirror(x - 2 * step, nx)]
+            between[2 * step + nx + x] = inner[_mirror(nx + x, nx)]
+        target = out[y]
+        for x in range(nx):
+            target[x] = (
+                CENTRE * inner[x] + NEAR * (near_left[x] + near_right[x]) + FAR * (between[x] + far_right[x])
             )
-
-
-@njit(cache=True, nogil=True)
-def _along_rows(image, out, step, start, stop):
-    nx = image.shape[1]
-    for x in range(nx):
-        if 2 * step <= x < nx - 2 * step:
-            continue
-        a, b = _mirror(x - 2 * step, nx), _mirror(x - step, nx)
-        d, e = _mirror(x + step, nx), _mirror(x + 2 * step, nx)
-        for y in range(start, stop):
-            out[y, x] = (
-                CENTRE * image[y, x] + NEAR * (image[y, b] + image[y, d]) + FAR * (image[y, a] + image[y, e])
-            )
-    inner = nx - 4 * step
-    for y in range(start, stop):
-        # Five views of the row, so that no index can be negative: only then are the loops vectorised.
-        row, target = image[y], out[y, 2 * step :]
-        v, w, near = row[step:], row[2 * step :], row[3 * step :]
-        far = row[4 * step :]
-        for x in range(inner):
-            target[x] = CENTRE * w[x] + NEAR * (v[x] + near[x]) + FAR * (row[x] + far[x])
 
 
 @njit(cache=True, nogil=True)
