@@ -1,9 +1,10 @@
 """Flux of stars before gas: weighted sums of pixels that no smooth background changes.
 
-Gas beside a star is no annulus of one level: it slopes and bends. A sum of pixels whose weights are orthogonal to every
+Gas beside a star is no ring of one level: it slopes and bends. A sum of pixels whose weights are orthogonal to every
 polynomial of second order sees nothing of a background that is one, and the narrower it is the less it sees of the
 structure that is left. Whatever the weights, planes of one point-spread function are weighed alike, so ratios of fluxes
-need no profile that is exact.
+need no profile that is exact. But matched planes still differ a little in their cores, all stars alike, and what a sum over
+less than a star makes of that is a false level; so the level is that of whole stars above a ring.
 """
 
 from dataclasses import dataclass
@@ -12,14 +13,14 @@ import numpy as np
 
 from pipeline.numerics.stack_stars import SIGMA_PER_FWHM
 
-__all__ = ["StarWeights", "aperture_weights", "core_weights"]
+__all__ = ["StarWeights", "core_weights", "ring_weights"]
 
 CORE_RADIUS_FWHM = 2.5
 """Radius within which the background under the weights of a core is a polynomial. Gas of any steepness moves a flux least
 at 2 to 3 FWHM: narrower, the polynomial takes up the star; wider, it follows the gas no more."""
 
-APERTURE_RADIUS_FWHM = 3.0
-"""The same under an aperture, which needs more room for it."""
+RING_RADII = (1.8, 2.8)
+"""Ring that gives the level under an aperture, in its radii: beyond the core, near enough to follow a nebula."""
 
 ORDER = 2
 """Order of that polynomial."""
@@ -83,30 +84,40 @@ def core_weights(x, y, fwhm):
     return _weights(x, y, core, CORE_RADIUS_FWHM * fwhm)
 
 
-def aperture_weights(x, y, fwhm, radius_px):
-    """Weights that measure all light in a circle of ``radius_px``, made blind to the background; edge pixels count in part.
+def ring_weights(x, y, radius_px):
+    """Weights that measure all light in a circle of ``radius_px`` above the mean of a ring; edge pixels count in part.
+
+    Gas that bends moves them more than those of a core, while what the cores of matched PSFs still differ by does not.
 
     Parameters
     ----------
-    x, y, fwhm : as of :func:`core_weights`
+    x, y : (n,) positions of stars
     radius_px : of the circle, pixels
 
     Returns
     -------
     StarWeights
     """
-    return _weights(
-        x, y, lambda distance: np.clip(radius_px + 0.5 - distance, 0.0, 1.0), APERTURE_RADIUS_FWHM * fwhm
-    )
+    inner, outer = (factor * radius_px for factor in RING_RADII)
+    column, row, u, v = _offsets(x, y, outer)
+    distance = np.hypot(u, v)
+    circle, within, ring = (np.clip(r + 0.5 - distance, 0.0, 1.0) for r in (radius_px, inner, outer))
+    ring -= within
+    share = circle.sum(axis=(1, 2)) / ring.sum(axis=(1, 2))
+    return StarWeights(column, row, circle - share[:, None, None] * ring)
+
+
+def _offsets(x, y, radius_px):
+    """Pixels that hold the stars, and how far all those that ``radius_px`` may reach lie from them: (n, 1, k) and (n, k, 1)."""
+    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
+    half = int(np.ceil(radius_px + 0.5))
+    grid = np.arange(-half, half + 1)
+    return column, row, (grid - (x - column)[:, None])[:, None, :], (grid - (y - row)[:, None])[:, :, None]
 
 
 def _weights(x, y, profile, radius_px):
     """``profile`` of the distance from each star minus the polynomial that fits it best within ``radius_px``."""
-    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
-    half = int(np.ceil(radius_px + 0.5))
-    grid = np.arange(-half, half + 1)
-    u = (grid - (x - column)[:, None])[:, None, :]
-    v = (grid - (y - row)[:, None])[:, :, None]
+    column, row, u, v = _offsets(x, y, radius_px)
     distance = np.hypot(u, v)
     inside = distance <= radius_px
     wanted = np.where(inside, profile(distance), 0.0)

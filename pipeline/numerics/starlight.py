@@ -17,7 +17,7 @@ from pipeline.numerics.continuum_ratio import (
 from pipeline.numerics.gaussian import blurred
 from pipeline.numerics.spread_sample import usual
 from pipeline.numerics.stack_stars import isolated, star_mask
-from pipeline.numerics.star_flux import aperture_weights, core_weights
+from pipeline.numerics.star_flux import core_weights, ring_weights
 
 __all__ = ["colour_map", "starlight_laws"]
 
@@ -198,7 +198,7 @@ def _fluxes(matched, stars, chosen, n_broad):
     known = np.all([flux > MIN_STAR_S_N * error for flux, error in cores[:n_broad]], axis=0)
     if not known.any():
         return []
-    aperture = aperture_weights(x[known], y[known], fwhm, APERTURE_FWHM * fwhm)
+    aperture = ring_weights(x[known], y[known], APERTURE_FWHM * fwhm)
     found = []
     for (flux, error), v, s in zip(cores, matched.value, matched.variance, strict=True):
         found.append(_Fluxes((flux[known], error[known]), _flux(v, s, aperture, around[:, known])))

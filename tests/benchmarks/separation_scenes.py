@@ -6,11 +6,16 @@ errors where these are given.
 Nebula over 20, 50 and 85 % of the field, three sensors (one measured), curves given or typical ones that the data
 refine, sky gradients of 60 %, seeing that differs by 30 % either way, and fields without one of the lines.
 
-Beside the figures stands what limits them. "known cells": the gradient that the same fit leaves where it is told which cells hold
-no nebula. "known sky": the continuum in the lines where the sky is the true one; the rest is that of flattening. "star noise":
-what photon noise alone makes of the stars' residues. "by mixing": the bound by the cross-talk at hand over that by the true one,
-which data without a line do not tell. "with law": noise over the bound where laws of starlight and cross-talk are measured anew
-without noise; what it exceeds "bound" by is an error that all pixels share, which the columns of leakage and continuum hold.
+Beside the figures stands what limits them; percent, ratios for the noise.
+
+- "known cells": the gradient that the same fit leaves where it is told which cells hold no nebula.
+- "unsure": the error that refined cross-talk states of itself. Where no gas glows in one line alone it is that of curves, 5 %, and
+  leakage may be as large.
+- "known sky": the continuum in the lines where the sky is the true one; the rest is that of flattening.
+- "star noise": what photon noise alone makes of the stars' residues.
+- "by mixing": the bound by the cross-talk at hand over that by the true one, which data without a line do not tell.
+- "with law": noise over the bound where laws of starlight and cross-talk are measured anew without noise. What it exceeds "bound"
+  by is an error that all pixels share, which the columns of leakage and continuum hold.
 """
 
 import sys
@@ -62,7 +67,7 @@ SCENES = {
 }  # fmt: skip
 
 COLUMNS = (
-    "free", "gradient", "known cells", "flux", "gain", "spread", "leak", "leak+-", "continuum", "continuum+-", "known sky", "star",
+    "free", "gradient", "known cells", "flux", "gain", "spread", "leak", "leak+-", "unsure", "continuum", "continuum+-", "known sky", "star",
     "star noise", "bound", "bound+-", "by mixing", "with law", "variance", "variance+-",
 )  # fmt: skip
 
@@ -102,6 +107,7 @@ def measure(seed, *, cover, response="typical", given=True, fwhm=None, line_peak
         "gradient": sky[:, 0].max(), "known cells": told[:, 0].max(), "flux": sky[:, 1].max(),
         "gain": 100 * max(abs(found[name].gain - 1) for name in present),
         **_worst(found, "leak", 1),
+        "unsure": 100 * _unsure(solution),
         **_worst(found, "continuum", 2),
         "spread": 100 * np.nanmax([gain_spread(scene, solution, mask, name)[0] for name in present]),
         "star": 100 * max(np.median(r) for r in residues),
@@ -112,6 +118,15 @@ def measure(seed, *, cover, response="typical", given=True, fwhm=None, line_peak
         "with law": measured[:, 0].max(),
         "variance": noise[farthest, 1], "variance+-": noise[farthest, 1] * noise[farthest, 2],
     }  # fmt: skip
+
+
+def _unsure(solution):
+    """The largest standard error that a refinement states of how much of a line the other line's channel sees."""
+    out = [0.0]
+    for refined in solution.notes["refinements"].values():
+        owners = refined.matrix.argmax(axis=0)
+        out += [refined.error[owners[1 - line], line] for line in (0, 1)]
+    return max(out)
 
 
 def _worst(found, column, place):
