@@ -238,7 +238,7 @@ def _sum(plan, settings, table, surveys, loaders, used, calibrator, shape, array
         cfa,
         shape,
     )
-    _record_sampler(record, sampler, coverage)
+    _record_sampler(record, sampler, coverage, options["output_scale"])
     tiles = plan_tiles(
         shape,
         len(frames),
@@ -323,12 +323,20 @@ class _Loader:
         return self.calibrator.rates(self.frame, self.pixels, rows, columns)
 
 
-def _record_sampler(record, sampler, coverage):
+def _record_sampler(record, sampler, coverage, output_scale):
     record.metric("sampler", sampler.kernel)
     if coverage is None:
         return
     record.metric("drop_noise_loss", coverage.loss if np.isfinite(coverage.loss) else None)
     record.metric("drop_empty_share", coverage.empty)
+    if output_scale > 1 and not sampler.drops:
+        record.flag(
+            "grid_too_fine",
+            "warn",
+            f"stack.output_scale is {output_scale}, but the frames of this session are too few or too alike to fill its small "
+            "pixels one by one; they were interpolated, which shows no more detail than pixels of the usual size would",
+            coverage.drops,
+        )
     if sampler.drops and coverage.empty > 0:
         record.flag(
             "grid_not_filled",

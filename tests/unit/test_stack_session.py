@@ -167,6 +167,16 @@ def test_a_finer_grid_holds_the_same_sky_and_stars(tmp_path):
     assert np.abs(pull[kept][:, far]).max() < 6 * 1.23
 
 
+def test_a_grid_that_is_too_fine_for_its_frames_is_said(tmp_path):
+    layout = Layout(tmp_path)
+    write_session(layout, "wide-a", expose(SHAPE, 8, seed=5, stars=STARS), reference=0)
+    stack_session.run(layout, "wide-a", {**SETTINGS, "stack": {**SETTINGS["stack"], "output_scale": 2}})
+    record = qa.read_record(layout.qa("stack_session", "wide-a"))
+    assert record["metrics"]["sampler"] == "ringless"
+    (flag,) = record["flags"]
+    assert flag["code"] == "grid_too_fine" and "stack.output_scale is 2" in flag["message"]
+
+
 def test_scale_sky_and_weight_of_thin_cloud(tmp_path):
     """One frame behind thin cloud under a brighter, tilted sky: it adds up without a trace, at its own weight."""
     clear = expose(SHAPE, 6, seed=6, stars=STARS)
