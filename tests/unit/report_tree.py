@@ -23,6 +23,7 @@ SETTINGS = {
         "broad": {"role": "broadband", "lines": []},
         "duo": {"role": "dualband", "lines": ["Ha", "OIII"]},
     },
+    "stack": {"output_scale": 1},
     "render": {"sky_level": 0.11, "softening_sigma": 6.0, "white_quantile": 0.9995, "saturation": 1.15},
     "report": {
         "picture_width_px": 200,
@@ -138,8 +139,8 @@ def add_line(layout, line, seed=5):
     )
 
 
-def add_link(layout, filter_set):
-    """Stars with a Moffat profile of beta 3 are added to the flattened stack, and listed."""
+def add_link(layout, filter_set, *, output_scale=1):
+    """Stars with a Moffat profile of beta 3 are added to the flattened stack, and listed where they lie on the anchor."""
     image = read_linear(layout.flat(filter_set))
     width = 2.65
     alpha = width / (2 * math.sqrt(2 ** (1 / 3) - 1))
@@ -159,6 +160,7 @@ def add_link(layout, filter_set):
         LinearImage(value, image.variance, image.coverage),
         extensions={"BACKGROUND": sky},
     )
+    xs, ys = ((axis - 0.5 * (output_scale - 1)) / output_scale for axis in (xs, ys))
     table = Table({"x": xs, "y": ys, "flux_R": np.full(n, STAR_FLUX), "flux_err_R": np.ones(n)})
     write_table(layout.link(filter_set), table)
 

@@ -4,6 +4,7 @@ import json
 import re
 from html.parser import HTMLParser
 from itertools import pairwise
+from types import SimpleNamespace
 
 import jsonschema
 import numpy as np
@@ -13,6 +14,7 @@ from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.fitsio import write_fits, write_linear
 from pipeline.layout import Layout
+from pipeline.report_page.halo import halo_share
 from pipeline.report_page.summary import SCHEMA_PATH
 from pipeline.stages.report import run
 from tests.unit.report_tree import (
@@ -219,6 +221,17 @@ def test_halo_of_a_moffat_profile(tmp_path):
     halo = summary["filter_sets"]["broad"]["bench"]["halo_percent"]["all"]
     # Sampling in rings of a pixel, noise and the width's 0.05 px scatter together are within a quarter of it.
     assert halo["value"] == pytest.approx(0.92, abs=0.23)
+
+
+def test_halo_on_a_finer_grid(tmp_path):
+    """Stars of 2.65 px on the grid of the stack are half as wide in the frames, and listed at places on the anchor."""
+    layout = Layout(tmp_path)
+    add_images(layout, "broad", nebula_share=0.0)
+    add_link(layout, "broad", output_scale=2)
+    light = SimpleNamespace(number=lambda name: {"fwhm_px": 2.65 / 2}[name])
+    stacked = SimpleNamespace(flat=layout.flat("broad"), used=[light])
+    halo = halo_share(stacked, layout.link("broad"), output_scale=2)
+    assert halo.value == pytest.approx(0.92, abs=0.23)
 
 
 def test_mono_single_filter_without_lines_or_flats(tmp_path):
