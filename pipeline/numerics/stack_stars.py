@@ -10,7 +10,18 @@ from pipeline.numerics.discs import cover_discs, disc_sums
 from pipeline.numerics.robust import mad_std
 from pipeline.numerics.spread_sample import every_nth
 
-__all__ = ["SIGMA_PER_FWHM", "StackStars", "aperture_flux", "detect_stars", "isolated", "star_mask"]
+__all__ = [
+    "RING_RADII",
+    "SIGMA_PER_FWHM",
+    "StackStars",
+    "aperture_flux",
+    "detect_stars",
+    "isolated",
+    "star_mask",
+]
+
+RING_RADII = (1.8, 2.8)
+"""Ring that gives the level under an aperture, in its radii: beyond the core, near enough to follow a nebula."""
 
 MESH_PX = 32
 """Mesh of the background under the detection image; larger than a star, smaller than most nebular structure."""
@@ -163,14 +174,15 @@ def aperture_flux(plane, variance, x, y, *, radius_px):
     ----------
     plane, variance : (ny, nx), what is not finite counts as 0; without a variance, None, the error is 0
     x, y : (n,) positions
-    radius_px : radius; the annulus reaches from 1.8 to 2.8 times it, beyond the core, near enough to follow
-        a nebula
+    radius_px : radius of the aperture; the annulus is that of ``RING_RADII``
 
     Returns
     -------
     flux, error : (n,) float64
     """
-    return disc_sums(plane, variance, x, y, radius=radius_px, ring=(1.8 * radius_px, 2.8 * radius_px))
+    return disc_sums(
+        plane, variance, x, y, radius=radius_px, ring=tuple(factor * radius_px for factor in RING_RADII)
+    )
 
 
 def _typical(fwhm):

@@ -11,16 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.numerics.stack_stars import SIGMA_PER_FWHM
+from pipeline.numerics.stack_stars import RING_RADII, SIGMA_PER_FWHM
 
 __all__ = ["StarWeights", "core_weights", "ring_weights"]
 
 CORE_RADIUS_FWHM = 2.5
 """Radius within which the background under the weights of a core is a polynomial. Gas of any steepness moves a flux least
 at 2 to 3 FWHM: narrower, the polynomial takes up the star; wider, it follows the gas no more."""
-
-RING_RADII = (1.8, 2.8)
-"""Ring that gives the level under an aperture, in its radii: beyond the core, near enough to follow a nebula."""
 
 ORDER = 2
 """Order of that polynomial."""
