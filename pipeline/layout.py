@@ -66,6 +66,9 @@ class Layout:
     def sky(self, filter_set):
         return self.root / "sky" / f"{filter_set}.fits"
 
+    def stack_stars(self, filter_set):
+        return self.root / "sky" / f"{filter_set}_stars.fits"
+
     def flat(self, filter_set):
         return self.root / "flat" / f"{filter_set}.fits"
 

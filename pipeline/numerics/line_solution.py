@@ -15,7 +15,7 @@ from pipeline.numerics.reflection_halo import remove_haloes
 from pipeline.numerics.separation import Mixture, separate
 from pipeline.numerics.solution_notes import halo_notes, law_notes, psf_notes
 from pipeline.numerics.spectrum import Curve
-from pipeline.numerics.stack_stars import detect_stars
+from pipeline.numerics.stack_stars import DETECTION_SIGMA, detect_stars
 from pipeline.numerics.star_residue import clean_stars
 from pipeline.numerics.starlight import colour_map, starlight_laws
 
@@ -75,7 +75,9 @@ class LineSolution:
     notes: dict = field(default_factory=dict)
 
 
-def solve_lines(broad, narrow, lines, *, refine=True, clean=True, haloes=True, detection_sigma=5.0):
+def solve_lines(
+    broad, narrow, lines, *, stars=None, refine=True, clean=True, haloes=True, detection_sigma=DETECTION_SIGMA
+):
     """Solve for the lines and the continuum.
 
     Parameters
@@ -83,6 +85,7 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, haloes=True, d
     broad : FilterSetData that measures the continuum, or None
     narrow : list of FilterSetData with lines
     lines : list of Line, each passed by at least one narrow set
+    stars : StackStars of ``broad``, or without it of the first narrow set; None where they are to be found
     refine : let the data refine the cross-talk of sets with three channels and two lines
     clean : remove and fill what stars leave in the line maps
     haloes : take the haloes of stars off the line maps
@@ -94,9 +97,10 @@ def solve_lines(broad, narrow, lines, *, refine=True, clean=True, haloes=True, d
     """
     sets = ([broad] if broad else []) + list(narrow)
     channels = [(s, c) for s in sets for c in range(s.image.shape[0])]
-    stars = detect_stars(
-        sets[0].image.value.mean(axis=0), sets[0].image.valid.all(axis=0), sigma=detection_sigma
-    )
+    if stars is None:
+        stars = detect_stars(
+            sets[0].image.value.mean(axis=0), sets[0].image.valid.all(axis=0), sigma=detection_sigma
+        )
     matched = match_planes(
         [s.image.value[c] for s, c in channels],
         [s.image.variance[c] for s, c in channels],

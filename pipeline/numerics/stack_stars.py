@@ -11,14 +11,19 @@ from pipeline.numerics.robust import mad_std
 from pipeline.numerics.spread_sample import every_nth
 
 __all__ = [
+    "DETECTION_SIGMA",
     "RING_RADII",
     "SIGMA_PER_FWHM",
     "StackStars",
     "aperture_flux",
     "detect_stars",
     "isolated",
+    "no_stars",
     "star_mask",
 ]
+
+DETECTION_SIGMA = 5.0
+"""Threshold of the detection in the noise of a pixel where nobody asks for another; a source has five such pixels at least."""
 
 RING_RADII = (1.8, 2.8)
 """Ring that gives the level under an aperture, in its radii: beyond the core, near enough to follow a nebula."""
@@ -92,7 +97,12 @@ class StackStars:
         return self.peak < SATURATED_TOP * self.peak.max() if len(self) else np.zeros(0, dtype=bool)
 
 
-def detect_stars(image, valid, *, sigma=5.0):
+def no_stars(noise=np.nan):
+    """:class:`StackStars` of an image that shows none."""
+    return StackStars(*np.zeros((6, 0)), np.nan, noise)
+
+
+def detect_stars(image, valid, *, sigma=DETECTION_SIGMA):
     """Find compact sources above ``sigma`` times the noise of their surroundings.
 
     Parameters
@@ -109,13 +119,13 @@ def detect_stars(image, valid, *, sigma=5.0):
     image = np.ascontiguousarray(image, dtype=np.float32)
     mask = np.ascontiguousarray(~valid)
     if mask.all():
-        return _stars_from(None, np.nan)
+        return no_stars()
     background = sep.Background(image, mask=mask, bw=MESH_PX, bh=MESH_PX, fw=3, fh=3)
     residual = image - background.back(dtype=np.float32)
     some = every_nth(residual)[every_nth(valid)]
     noise = float(mad_std(some if some.size else residual[valid]))
     if not noise > 0:
-        return _stars_from(None, noise)
+        return no_stars(noise)
     # A mask costs sep a third more time, even an empty one.
     found = sep.extract(residual, sigma, err=noise, mask=mask if mask.any() else None, minarea=5)
     return _stars_from(found, noise)
@@ -193,9 +203,8 @@ def _typical(fwhm):
 
 
 def _stars_from(found, noise):
-    if found is None or not len(found):
-        empty = np.zeros(0)
-        return StackStars(empty, empty, empty, empty, empty, empty, np.nan, noise)
+    if not len(found):
+        return no_stars(noise)
     found = found[np.argsort(-found["flux"], kind="stable")]
     a, b = np.maximum(found["a"], 0.3), np.maximum(found["b"], 0.3)  # 0.3 px: one pixel's own second moment
     # FWHM = 2 sqrt(2 ln 2) sigma with sigma^2 = (a^2 + b^2) / 2.

@@ -43,13 +43,13 @@ class PolynomialSurface:
             total = total + coefficient * (u**i * v**j)
         return total
 
-    def on_grid(self, shape):
-        """Surface at every pixel of an image of ``shape`` (ny, nx), float64."""
-        ny, nx = shape
-        u, v = (np.arange(nx) - self.x0) / self.scale, (np.arange(ny) - self.y0) / self.scale
+    def on_grid(self, shape, *, rows=None):
+        """Surface at every pixel of an image of ``shape`` (ny, nx), or of its ``rows`` (first, stop), float64."""
+        nx, (first, stop) = shape[1], rows or (0, shape[0])
+        u, v = (np.arange(nx) - self.x0) / self.scale, (np.arange(first, stop) - self.y0) / self.scale
         # sum over i of u^i times a polynomial in v: the product of two thin matrices.
         across = np.vander(u, self.order + 1, increasing=True)
-        down = np.zeros((ny, self.order + 1))
+        down = np.zeros((stop - first, self.order + 1))
         for (i, j), coefficient in zip(exponents(self.order), self.coefficients, strict=True):
             down[:, i] += coefficient * v**j
         return down @ across.T

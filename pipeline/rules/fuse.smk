@@ -4,6 +4,7 @@
 rule fuse:
     input:
         flats=[out.flat(name) for name in graph.filter_sets],
+        stars=[out.stack_stars(name) for name in graph.filter_sets],
         continuum=out.continuum(),
         lines=[out.line(name) for name in graph.lines],
     output:

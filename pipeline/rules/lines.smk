@@ -4,6 +4,7 @@
 rule lines:
     input:
         flats=[out.flat(name) for name in graph.filter_sets],
+        stars=[out.stack_stars(name) for name in graph.filter_sets],
         curves=graph.curves(),
     output:
         continuum=out.continuum(),

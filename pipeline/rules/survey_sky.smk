@@ -1,4 +1,4 @@
-# Reduce a filter set's stack to cells that are free of stars.
+# Find the stars of a filter set's stack, and reduce it to cells that are free of them.
 
 
 rule survey_sky:
@@ -6,6 +6,7 @@ rule survey_sky:
         stack=out.stack("{filter_set}"),
     output:
         sky=out.sky("{filter_set}"),
+        stars=out.stack_stars("{filter_set}"),
         record=out.qa("survey_sky", "{filter_set}"),
     params:
         output_folder=lambda wildcards: str(out.root),

@@ -30,7 +30,7 @@ from pipeline.numerics.combine_light import (
 from pipeline.numerics.fill import enclosed, filled
 from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.spread_sample import every_nth, usual
-from pipeline.numerics.stack_stars import detect_stars, star_mask
+from pipeline.numerics.stack_stars import DETECTION_SIGMA, detect_stars, star_mask
 from pipeline.numerics.star_size import measure_profile, reduced, reduction_factor
 from pipeline.numerics.star_temperature import b_v_of, class_temperature, locus
 from pipeline.numerics.starlet import denoise, smoothed
@@ -41,6 +41,7 @@ from pipeline.numerics.white_reference import (
     white_of_star,
     white_reference,
 )
+from pipeline.star_tables import known_stars
 
 __all__ = ["run"]
 
@@ -85,7 +86,7 @@ def run(layout, unit, settings, *, filter_sets):
         else:
             scene, name = base.image, base.name
             valid = scene.valid
-            stars = detect_stars(scene.value.mean(axis=0), valid.all(axis=0))
+            stars = _stars(layout, base, record)
             colours = star_colours(scene.value, scene.variance, valid, stars)
             white = _white(colours, _locus(base, settings), stars, options, record)
             gains = white.gains
@@ -129,6 +130,17 @@ def _check(options):
             "fuse.line_contrast: expected fuse.denoise_sigma above 0 with it, found 0; without a floor, contrast "
             "would raise noise"
         )
+
+
+def _stars(layout, base, record):
+    """Stars of the base: those that the survey of the sky has found, where it is one filter set."""
+    if base.one_camera:
+        table = layout.stack_stars(base.name)
+        record.input(table)
+        stars = known_stars(table, DETECTION_SIGMA)
+        if stars is not None:
+            return stars
+    return detect_stars(base.image.value.mean(axis=0), base.image.valid.all(axis=0))
 
 
 def _locus(base, settings):

@@ -23,6 +23,7 @@ from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.spread_sample import every_nth, usual
 from pipeline.numerics.stack_stars import detect_stars
 from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
+from pipeline.star_tables import known_stars
 
 __all__ = ["filter_set_data", "run"]
 
@@ -72,6 +73,7 @@ def run(layout, unit, settings, *, filter_sets):
                 "no natural-colour continuum",
             )
         solved, written = [], []
+        stars = _known_stars(layout, broad or (narrow or loaded)[0], options["star_sigma"], record)
         if lines:
             refine = options["crosstalk"] == "measured" or (
                 options["crosstalk"] == "auto" and not camera["response"]
@@ -80,6 +82,7 @@ def run(layout, unit, settings, *, filter_sets):
                 broad,
                 narrow,
                 lines,
+                stars=stars,
                 refine=refine,
                 clean=options["remove_star_remnants"],
                 haloes=options["remove_haloes"],
@@ -99,7 +102,7 @@ def run(layout, unit, settings, *, filter_sets):
             record.flag(
                 "no_lines", "info", "no filter set with data carries an emission line: continuum only"
             )
-            continuum, stars = broad.image if broad else None, None
+            continuum = broad.image if broad else None
         for name in promised:
             if name not in solved:
                 reason = _why_not(name, solved, entries, filter_sets)
@@ -137,6 +140,13 @@ def _load(layout, filter_sets, entries, response_path, record):
     if len(shapes) > 1:
         raise InputError(f"flattened stacks should have one size, found {sorted(shapes)}")
     return loaded
+
+
+def _known_stars(layout, data, sigma, record):
+    """The stars that the survey of the sky has found in a set, or None."""
+    table = layout.stack_stars(data.name)
+    record.input(table)
+    return known_stars(table, sigma)
 
 
 def _continuum_set(loaded, entries, record):

@@ -86,7 +86,7 @@ class Flattened:
 def flattened(scene, *, max_order=3):
     """dict set -> Flattened, by the functions of the stage."""
     tables = {
-        name: tabulate(image, cell=CELL_PX, star_sigma=5.0, star_growth=1.0)
+        name: tabulate(image, cell=CELL_PX, star_sigma=5.0, star_growth=1.0)[0]
         for name, image in scene.stacks.items()
     }
     roles, owners = {"broad": "broadband", "duo": "dualband"}, {"duo": sorted(scene.owner.values())}
@@ -106,7 +106,7 @@ def flattened_by_truth(scene, *, max_order=3):
     noise makes of the cell.
     """
     tables = {
-        name: tabulate(image, cell=CELL_PX, star_sigma=5.0, star_growth=1.0)
+        name: tabulate(image, cell=CELL_PX, star_sigma=5.0, star_growth=1.0)[0]
         for name, image in scene.stacks.items()
     }
     free = True

@@ -10,6 +10,8 @@ from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
 from pipeline.fitsio import read_image, read_keywords, read_linear, write_linear
 from pipeline.layout import Layout
+from pipeline.numerics import line_solution
+from pipeline.numerics.stack_stars import detect_stars
 from pipeline.qa import read_record
 from pipeline.settings.tables import all_keys
 from pipeline.stages import flatten, lines, survey_sky
@@ -98,6 +100,23 @@ def test_both_sets(tmp_path, scene):
     assert record["metrics"]["lines_solved"] == "Ha, OIII"
     assert "refined from the data of duo" in record["metrics"]["crosstalk_source"]
     assert record["metrics"]["continuum_ratio_from_stars"] is True
+
+
+def test_the_stars_of_the_survey_serve_until_another_threshold_is_asked_for(tmp_path, scene, monkeypatch):
+    names = ["broad", "duo"]
+    layout = _stacked(scene, tmp_path, names)
+    _run(layout, names, _settings())
+    looked = []
+
+    def look(image, valid, *, sigma):
+        looked.append(sigma)
+        return detect_stars(image, valid, sigma=sigma)
+
+    monkeypatch.setattr(line_solution, "detect_stars", look)
+    lines.run(layout, "lines", _settings(), filter_sets=names)
+    assert not looked
+    lines.run(layout, "lines", _settings(lines__star_sigma=6.0), filter_sets=names)
+    assert looked == [6.0]
 
 
 def test_a_field_full_of_nebula_is_flattened_one_light_at_a_time_and_says_so(tmp_path):

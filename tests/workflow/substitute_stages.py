@@ -124,7 +124,7 @@ def _stack_filter_set(layout, unit, settings, *, sessions):
 
 
 def _survey_sky(layout, unit, settings):
-    _make(layout, "survey_sky", unit, [layout.stack(unit)], [layout.sky(unit)])
+    _make(layout, "survey_sky", unit, [layout.stack(unit)], [layout.sky(unit), layout.stack_stars(unit)])
 
 
 def _flatten(layout, unit, settings, *, filter_sets):
@@ -134,7 +134,7 @@ def _flatten(layout, unit, settings, *, filter_sets):
 
 def _lines(layout, unit, settings, *, filter_sets):
     names = {line for name in filter_sets for line in lines_of(settings["filter_sets"][name])}
-    read = [layout.flat(name) for name in filter_sets]
+    read = [path(name) for path in (layout.flat, layout.stack_stars) for name in filter_sets]
     _make(layout, "lines", unit, read, [layout.continuum(), *(layout.line(name) for name in sorted(names))])
 
 
