@@ -61,8 +61,8 @@ STAR_GROWTH = 1.5
 """Factor on the radius of the disc behind which gas is continued: remnants have rings, and the disc is filled from
 its rim, which should be free of them."""
 
-ADD_ROWS = 64
-"""Rows of a line that are added to the planes of the picture at a time: they stay in the cache for all three."""
+BAND_ROWS = 64
+"""Rows of the picture that are put together at a time: they stay in the cache through all steps."""
 
 
 def run(layout, unit, settings, *, filter_sets):
@@ -253,9 +253,7 @@ def _brightness_noise(scene, balance):
 
 def _fuse(scene, stars, lines, colours, boosts, gains, options):
     """The fused LinearImage."""
-    recipe, seen = options["recipe"], scene.valid
-    base, spread = _where(seen, scene.value), _where(seen, scene.variance)
-    gas, gas_spread = np.zeros_like(base), np.zeros_like(base)
+    recipe, maps = options["recipe"], []
     own_share = 0.0 if recipe == "mix" or stars is None else 1.0
     cores = _star_cores(scene, stars, lines, colours, boosts)
     contrast = _contrast(scene, stars, options["line_contrast"])
@@ -273,41 +271,41 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
         flux = filled(line.flux, hidden)
         noise = np.where(hidden, np.float32(usual(line.variance)), line.variance)
         clean = denoise(flux, noise, sigma=options["denoise_sigma"], contrast=contrast)
-        clean = trusted(clean, noise)
-        # The line was measured with help of the broadband, a correlation that is left out here: it is negative, so
-        # this errs on the safe side.
-        _add(gas, clean, added)
-        _add(gas_spread, _where(known, line.variance), added**2)
+        maps.append((trusted(clean, noise), line.variance, added))
     white = np.inf
     if recipe == "screen" and stars is not None:
-        white = float(np.quantile(every_nth(base)[every_nth(seen)], SCREEN_QUANTILE))
-    value, variance = put_together(
-        base, spread, gas, gas_spread, recipe=recipe, gains=gains, white=white, share=options["mix_share"]
-    )
+        seen = every_nth(scene.coverage) > 0
+        white = float(np.quantile(every_nth(scene.value)[seen], SCREEN_QUANTILE))
+    value, variance = np.empty(scene.shape, np.float32), np.empty(scene.shape, np.float32)
+
+    def band(start, stop):
+        value[:, start:stop], variance[:, start:stop] = put_together(
+            *_layers(scene, maps, (start, stop)),
+            recipe=recipe, gains=gains, white=white, share=options["mix_share"],
+        )  # fmt: skip
+
+    # The colour of the picture about a place, which this recipe asks for, goes beyond a band.
+    in_bands(band, scene.shape[1], rows=scene.shape[1] if recipe == "luminance" else BAND_ROWS)
     return LinearImage(value, variance, scene.coverage.astype(np.float32, copy=False))
 
 
-def _where(known, planes):
-    """(..., ny, nx) float32 planes, and 0 where nothing is known."""
-    out = np.empty(planes.shape, dtype=np.float32)
+def _layers(scene, maps, rows):
+    """Base and gas of some rows with their variances, (3, rows, nx) float32 each; 0 where nothing is known.
 
-    def band(start, stop):
-        rows = np.s_[..., start:stop, :]
-        out[rows] = np.where(known[rows], planes[rows], np.float32(0.0))
-
-    in_bands(band, planes.shape[-2], rows=ADD_ROWS)
-    return out
-
-
-def _add(planes, flux, shares):
-    """Add to each of the planes its share of a map, in place."""
-
-    def band(start, stop):
-        rows = slice(start, stop)
-        for plane, share in zip(planes, shares, strict=True):
-            plane[rows] += np.float32(share) * flux[rows]
-
-    in_bands(band, len(flux), rows=ADD_ROWS)
+    ``maps`` has, for each line, its flux and variance and what is added of it to each channel.
+    """
+    rows = np.s_[:, slice(*rows)]
+    seen = scene.coverage[rows] > 0
+    base, spread = (np.where(seen, plane[rows], np.float32(0.0)) for plane in (scene.value, scene.variance))
+    gas, gas_spread = np.zeros_like(base), np.zeros_like(base)
+    for flux, variance, shares in maps:
+        known = np.where(np.isfinite(variance[rows[1]]), variance[rows[1]], np.float32(0.0))
+        for c, share in enumerate(shares):
+            gas[c] += np.float32(share) * flux[rows[1]]
+            # The line was measured with help of the broadband, a correlation that is left out here: it is negative, so
+            # this errs on the safe side.
+            gas_spread[c] += np.float32(share**2) * known
+    return base, spread, gas, gas_spread
 
 
 def _contrast(scene, stars, amount):
