@@ -38,6 +38,7 @@ __all__ = [
     "read_linear",
     "read_rows",
     "read_shape",
+    "stored_linear",
     "write_fits",
     "write_linear",
     "write_packed",
@@ -308,6 +309,34 @@ def read_linear(path, *, rejected=True):
             return LinearImage(**{part: _pixels(path, hdus[name]) for part, name in wanted.items()})
         except Exception as error:
             raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
+
+
+def stored_linear(path):
+    """A :class:`LinearImage` like that of :func:`read_linear`, of whose parts only the value is in memory.
+
+    The others are those of the file: read-only, and in its byte order, which numpy minds but compiled code does not. It is
+    for a stage that hands them on as they are. What is compressed is read.
+    """
+    with _opened(path) as hdus:
+        rest = {}
+        for part in ("variance", "coverage", "rejected"):
+            try:
+                if part.upper() in hdus or part != "rejected":
+                    rest[part] = _stored(path, hdus[part.upper()])
+            except Exception as error:
+                raise InputError(
+                    f"{path}: no readable image {part.upper()} ({_first_line(error)})"
+                ) from error
+    return LinearImage(read_image(path), **rest)
+
+
+def _stored(path, hdu):
+    """Pixels of a unit of a file of ours as they lie there."""
+    place = _place_of_pixels(path, hdu)
+    if place is None or place[4]:
+        return _native(hdu.data)
+    _, offset, kind, *_ = place
+    return np.memmap(path, dtype=kind, mode="r", offset=offset, shape=hdu.shape)
 
 
 def write_fits(path, data, *, extensions=None, keywords=None, history=None, bunit=RATE_UNIT):

@@ -10,7 +10,8 @@ import numpy as np
 from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.filter_curves import channel_responses, owner_channel
-from pipeline.fitsio import read_linear, write_linear
+from pipeline.fitsio import stored_linear, write_linear
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.crowded_sky import crowded_sky
 from pipeline.numerics.sky_model import find_free_cells, fit_sky
 from pipeline.numerics.sky_remainder import fit_remainder
@@ -24,6 +25,9 @@ __all__ = ["find_skies", "flatten", "gradient", "run"]
 CROWDED = 0.2
 """Share of cells free of all nebula below which kinds of light are told apart. On simulated nebulae both ways are
 equally good there; below, this one is better by half, above, the plain one."""
+
+BAND_ROWS = 64
+"""Rows that are flattened at a time: they stay in the cache."""
 
 CELLS_OF_A_PLANE = 3
 """Cells that determine a plane."""
@@ -45,12 +49,17 @@ def flatten(image, skies, remainder=None):
     background : (C, ny, nx) float32, what was subtracted
     """
     value, background = np.empty_like(image.value), np.empty(image.shape, dtype=np.float32)
-    for c, sky in enumerate(skies):
-        background[c] = sky.surface.on_grid(image.shape[1:])
-        if remainder is not None:
-            background[c] += remainder[c]
-        np.subtract(image.value[c], background[c], out=value[c])
-        value[c][image.coverage[c] <= 0] = 0.0
+
+    def band(start, stop):
+        for c, sky in enumerate(skies):
+            rows = np.s_[c, start:stop]
+            background[rows] = sky.surface.on_grid(image.shape[1:], rows=(start, stop))
+            if remainder is not None:
+                background[rows] += remainder[rows]
+            np.subtract(image.value[rows], background[rows], out=value[rows])
+            value[rows][image.coverage[rows] <= 0] = 0.0
+
+    in_bands(band, image.shape[1], rows=BAND_ROWS)
     return LinearImage(value, image.variance, image.coverage, image.rejected), background
 
 
@@ -118,9 +127,9 @@ def run(layout, unit, settings, *, filter_sets):
     """Flatten the stack of filter set ``unit``; the cells of all ``filter_sets`` help to find free sky."""
     options = settings["flatten"]
     with qa.record(layout, "flatten", unit) as record:
-        image = read_linear(layout.stack(unit))
+        image = stored_linear(layout.stack(unit))
         record.input(layout.stack(unit))
-        if not image.valid.any():
+        if not any((plane > 0).any() for plane in image.coverage):
             _write(
                 layout, unit, image, np.zeros_like(image.value), "nothing to flatten: no frame contributes"
             )

@@ -1,6 +1,7 @@
 """Reading what cameras write, writing what the FITS standard asks for."""
 
 import gzip
+import os
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from pipeline.fitsio import (
     read_image,
     read_linear,
     read_rows,
+    stored_linear,
     write_fits,
     write_linear,
 )
@@ -180,3 +182,29 @@ def test_rows_of_named_images_are_those_of_the_whole(tmp_path):
     assert rows["COVERAGE"].dtype == np.uint16 and rows["PRIMARY"].dtype.isnative
     with pytest.raises(InputError, match="WEIGHT"):
         read_rows(tmp_path / "stack.fits", ("WEIGHT",), 0, 1)
+
+
+@pytest.mark.parametrize("rejected", [False, True])
+def test_a_stored_image_is_the_one_that_was_written_and_stays_in_the_file(tmp_path, rejected):
+    planes = np.random.default_rng(4).random((4 if rejected else 3, 3, 20, 30), dtype=np.float32)
+    write_linear(tmp_path / "a.fits", LinearImage(*planes), extensions={"BACKGROUND": planes[0]})
+    stored, read = stored_linear(tmp_path / "a.fits"), read_linear(tmp_path / "a.fits")
+    for part in ("value", "variance", "coverage", "rejected"):
+        np.testing.assert_array_equal(getattr(stored, part), getattr(read, part))
+    assert stored.value.dtype.isnative
+    assert all(not plane.flags.writeable for plane in (stored.variance, stored.coverage))
+    # Handed on, it gives the same file.
+    write_linear(tmp_path / "b.fits", stored, extensions={"BACKGROUND": planes[0]})
+    with fits.open(tmp_path / "a.fits") as one, fits.open(tmp_path / "b.fits", checksum=True) as other:
+        assert [hdu.header["DATASUM"] for hdu in one] == [hdu.header["DATASUM"] for hdu in other]
+
+
+def test_a_stored_image_needs_its_variance_and_a_whole_file(tmp_path):
+    write_fits(tmp_path / "a.fits", np.ones((3, 4, 5), np.float32))
+    with pytest.raises(InputError, match="VARIANCE"):
+        stored_linear(tmp_path / "a.fits")
+    plane = np.ones((3, 40, 50), np.float32)
+    write_linear(tmp_path / "b.fits", LinearImage(plane, plane, plane))
+    os.truncate(tmp_path / "b.fits", (tmp_path / "b.fits").stat().st_size - 5760)
+    with pytest.raises(InputError, match=r"b\.fits"):
+        stored_linear(tmp_path / "b.fits")
