@@ -17,6 +17,9 @@ def replaced(path):
     handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)
     os.close(handle)
     temporary = Path(name)
+    # The name is what was wanted: a file that is emptied and filled again is written to disk when it is closed (ext4 does so),
+    # and the job would wait for that.
+    temporary.unlink()
     try:
         yield temporary
         umask = os.umask(0)
