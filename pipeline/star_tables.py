@@ -1,4 +1,4 @@
-"""The table of a stack's stars: found once, when the sky is surveyed, for each stage that asks for them."""
+"""The table of a stack's stars: found once, for each stage that asks for them."""
 
 import numpy as np
 from astropy.table import Table
@@ -6,7 +6,7 @@ from astropy.table import Table
 from pipeline.numerics.stack_stars import StackStars
 from pipeline.tables import read_table, write_table
 
-__all__ = ["known_stars", "write_star_table"]
+__all__ = ["known_stars", "read_stars", "write_star_table"]
 
 COLUMNS = ("x", "y", "flux", "peak", "fwhm", "elongation")
 """Those of :class:`StackStars` that have a value for each star."""
@@ -27,8 +27,19 @@ def write_star_table(path, stars, sigma):
     write_table(path, Table({name: getattr(stars, name) for name in COLUMNS}, meta=meta))
 
 
+def read_stars(path):
+    """Read what :func:`write_star_table` wrote.
+
+    Raises
+    ------
+    InputError
+        If the file is missing or is no table.
+    """
+    return _stars(read_table(path))
+
+
 def known_stars(path, sigma):
-    """The :class:`StackStars` of a table; None without a table, or where another threshold than ``sigma`` was asked of it.
+    """The stars of a table; None without a table, or where another threshold than ``sigma`` was asked of it.
 
     Raises
     ------
@@ -38,8 +49,10 @@ def known_stars(path, sigma):
     if not path.is_file():
         return None
     table = read_table(path)
-    if table.meta["SIGMA"] != sigma:
-        return None
+    return _stars(table) if table.meta["SIGMA"] == sigma else None
+
+
+def _stars(table):
     columns = {name: np.array(table[name], dtype=np.float64) for name in COLUMNS}
     return StackStars(
         **columns, **{name: table.meta.get(keyword, np.nan) for name, keyword in FIGURES.items()}

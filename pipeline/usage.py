@@ -15,6 +15,7 @@ SETTINGS_USED = {
     "register_session": ("register", "run"),
     "stack_session": ("stack", "camera", "calibration", "run"),
     "stack_filter_set": ("merge",),
+    "find_stars": ("flatten",),
     "survey_sky": ("flatten",),
     "flatten": ("flatten", "filter_sets", "camera"),
     "lines": ("lines", "filter_sets", "camera"),

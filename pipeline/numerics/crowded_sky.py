@@ -17,8 +17,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.numerics.free_cells import agreeing_cells, explained_cells
 from pipeline.numerics.sky_cells import Cells
-from pipeline.numerics.sky_model import agreeing_cells, fit_with_templates
+from pipeline.numerics.sky_model import fit_together, fit_with_templates
+from pipeline.numerics.sky_terms import CELLS_PER_TERM
 from pipeline.numerics.surface import PolynomialSurface, exponents
 
 __all__ = ["CrowdedSky", "crowded_sky"]
@@ -64,26 +66,27 @@ def crowded_sky(continuum, narrow, owners, *, max_order, clip_sigma=3.0):
     known = np.isfinite(np.concatenate([table.value for table in tables])).all(axis=0)
     how = {"known": known, "max_order": max_order, "clip_sigma": clip_sigma}
     owned = [(narrow[s].value[c], narrow[s].error[c]) for s, c in owners]
-    shares, dust = {}, []
-    continuum_fits = []
+    parts, dust = {}, []
     if continuum is not None:
-        fitted = _fit(continuum, range(continuum.value.shape[0]), owned, **how)
-        if fitted is None:
+        parts["dust"] = _free_part(continuum, range(continuum.value.shape[0]), owned, **how)
+        if parts["dust"] is None:
             return None
-        continuum_fits, shares["dust"] = fitted
-        left = [
-            plane - fit.surface.evaluate(continuum.x, continuum.y) - _sum(fit.shares, owned)
-            for plane, fit in zip(continuum.value, continuum_fits, strict=True)
-        ]
-        error = np.sqrt(np.mean(continuum.error**2, axis=0) / len(left))
-        dust = [(np.mean(left, axis=0), error)]
-    owner_fits = []
-    for j, (s, c) in enumerate(owners):
-        fitted = _fit(narrow[s], [c], [*owned[:j], *owned[j + 1 :], *dust], **how)
-        if fitted is None:
-            return None
-        owner_fits += fitted[0]
-        shares[f"line_{j}"] = fitted[1]
+        dust = [_left_over(parts["dust"], owned, max_order)]
+    for s, cells in enumerate(narrow):
+        for c in range(cells.value.shape[0]):
+            others = [light for light, place in zip(owned, owners, strict=True) if place != (s, c)]
+            explained = bool(dust) and len(others) == len(owned)
+            parts[s, c] = _free_part(cells, [c], [*others, *dust], explained=explained, **how)
+            if parts[s, c] is None:
+                return None
+    # What lights the sky is the same for all of them, so their surfaces are of one order.
+    fits = dict(zip(parts, _fits(parts.values(), max_order), strict=True))
+    continuum_fits = fits.pop("dust", [])
+    fits = {place: fit for place, (fit,) in fits.items()}
+    shares = {f"line_{j}": parts[place].free_share(known) for j, place in enumerate(owners)}
+    if dust:
+        shares["dust"] = parts["dust"].free_share(known)
+    owner_fits = [fits[place] for place in owners]
     count = len(owners)
     crosstalk = np.zeros((count, count))
     for j, fit in enumerate(owner_fits):
@@ -91,19 +94,12 @@ def crowded_sky(continuum, narrow, owners, *, max_order, clip_sigma=3.0):
     if not np.linalg.det(np.eye(count) - crosstalk) > LEAST_DETERMINANT:
         return None
     unmix = np.linalg.inv(np.eye(count) - crosstalk)
-    owner_skies = [fit.mixed(row, owner_fits) for fit, row in zip(owner_fits, unmix, strict=True)]
-    narrow_skies = []
-    for s, cells in enumerate(narrow):
-        skies = []
-        for c in range(cells.value.shape[0]):
-            if (s, c) in owners:
-                skies.append(owner_skies[owners.index((s, c))])
-                continue
-            fitted = _fit(cells, [c], [*owned, *dust], **how)
-            if fitted is None:
-                return None
-            skies.append(fitted[0][0].plus(fitted[0][0].shares[:count], owner_skies))
-        narrow_skies.append(skies)
+    skies = {place: fits[place].mixed(row, owner_fits) for place, row in zip(owners, unmix, strict=True)}
+    owner_skies = [skies[place] for place in owners]
+    for place, fit in fits.items():
+        if place not in owners:
+            skies[place] = fit.plus(fit.shares[:count], owner_skies)
+    narrow_skies = [[skies[s, c] for c in range(len(cells.value))] for s, cells in enumerate(narrow)]
     continuum_skies = [fit.plus(fit.shares, owner_skies) for fit in continuum_fits]
     return CrowdedSky(continuum_skies, narrow_skies, shares)
 
@@ -147,28 +143,61 @@ def _sum(shares, templates):
     return sum(share * value for share, (value, _) in zip(shares, templates, strict=True))
 
 
-def _fit(cells, channels, templates, *, known, max_order, clip_sigma):
-    """Fits of some channels of ``cells`` on the cells that hold nothing but sky and the templates' light.
+def _left_over(part, owned, max_order):
+    """(value, error), each (gy, gx): the dust, what the lines and a surface leave of the continuum, all its channels together.
 
-    Returns
-    -------
-    list of _Fit, share of such cells; or None
+    The surface is not the last word: that of another order changes this by a surface, which whatever the dust is fitted to has
+    of its own.
+    """
+    (fits,) = _fits([part], max_order)
+    cells = part.cells
+    left = [
+        plane - fit.surface.evaluate(cells.x, cells.y) - _sum(fit.shares, owned)
+        for plane, fit in zip(cells.value, fits, strict=True)
+    ]
+    return np.mean(left, axis=0), np.sqrt(np.mean(cells.error**2, axis=0) / len(left))
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Planes, the cells in which they hold nothing but sky and the light of templates, and these (gy, gx, T) or None."""
+
+    cells: Cells
+    free: np.ndarray
+    templates: np.ndarray
+
+    def free_share(self, known):
+        """Share of the known cells."""
+        return float(self.free.sum() / max(known.sum(), 1))
+
+
+def _free_part(cells, channels, templates, *, known, max_order, clip_sigma, explained=False):
+    """The :class:`_Part` of some channels of ``cells`` with ``templates``, (value, error) of each; None with too few cells.
+
+    With ``explained`` the templates are all the light that there is.
     """
     channels = list(channels)
     part = Cells(cells.x, cells.y, cells.value[channels], cells.error[channels], cells.shape)
     columns = np.stack([value for value, _ in templates], axis=-1) if templates else None
+    if explained:
+        free = explained_cells(part, known, columns, order=max_order, clip_sigma=clip_sigma)
+        return _Part(part, free, columns)
     shares = np.zeros((len(channels), len(templates)))
-    for _ in range(PASSES):
+    for step in range(PASSES):
         variance = part.error**2
         for t, (_, template_error) in enumerate(templates):
             variance = variance + (shares[:, t, None, None] * template_error) ** 2
-        error = np.sqrt(variance)
-        free = agreeing_cells(
-            Cells(part.x, part.y, part.value, error, part.shape), known, max_order=max_order,
-            clip_sigma=clip_sigma, templates=columns,
-        )  # fmt: skip
-        if free.sum() < 3 * (len(exponents(1)) + len(templates)):
+        noisy = Cells(part.x, part.y, part.value, np.sqrt(variance), part.shape)
+        free = agreeing_cells(noisy, known, max_order=max_order, clip_sigma=clip_sigma, templates=columns)
+        if free.sum() < CELLS_PER_TERM * (len(exponents(1)) + len(templates)):
             return None
-        fits = [_Fit(*made) for made in fit_with_templates(part, free, columns, max_order=max_order)]
-        shares = np.array([fit.shares for fit in fits]).reshape(shares.shape)
-    return fits, float(free.sum() / max(known.sum(), 1))
+        if step < PASSES - 1:
+            found = fit_with_templates(part, free, columns, max_order=max_order)
+            shares = np.array([one for _, one in found]).reshape(shares.shape)
+    return _Part(part, free, columns)
+
+
+def _fits(parts, max_order):
+    """List of _Fit of each part, all of one order."""
+    made = fit_together([(part.cells, part.free, part.templates) for part in parts], max_order=max_order)
+    return [[_Fit(*one) for one in channels] for channels in made]

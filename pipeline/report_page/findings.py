@@ -14,6 +14,7 @@ STAGE_TITLES = {
     "register_session": "Registering the lights",
     "stack_session": "Stacking the sessions",
     "stack_filter_set": "Merging the sessions",
+    "find_stars": "Finding the stars",
     "survey_sky": "Surveying the sky",
     "flatten": "Flattening the background",
     "lines": "Separating the lines",

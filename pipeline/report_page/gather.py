@@ -26,6 +26,7 @@ STAGES = (
     "register_session",
     "stack_session",
     "stack_filter_set",
+    "find_stars",
     "survey_sky",
     "flatten",
     "lines",

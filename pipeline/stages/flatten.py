@@ -13,7 +13,8 @@ from pipeline.filter_curves import channel_responses, owner_channel
 from pipeline.fitsio import stored_linear, write_linear
 from pipeline.numerics.bands import in_bands
 from pipeline.numerics.crowded_sky import crowded_sky
-from pipeline.numerics.sky_model import find_free_cells, fit_sky
+from pipeline.numerics.free_cells import cells_near, find_free_cells
+from pipeline.numerics.sky_model import fit_sky
 from pipeline.numerics.sky_remainder import fit_remainder
 from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.surface import fit_surface
@@ -28,6 +29,9 @@ equally good there; below, this one is better by half, above, the plain one."""
 
 BAND_ROWS = 64
 """Rows that are flattened at a time: they stay in the cache."""
+
+ROUNDS_OF_A_BENT_SKY = 3
+"""Surfaces and the cells near them are found in turns; they change little after the second."""
 
 CELLS_OF_A_PLANE = 3
 """Cells that determine a plane."""
@@ -153,7 +157,8 @@ def run(layout, unit, settings, *, filter_sets):
         )
         remainder = None
         if options["remainder"] == "spline":
-            remainder = fit_remainder(cells, free, skies) if shares is None else None
+            if shares is None:
+                skies, remainder = _bent_sky(cells, skies, options)
             record.metric("sky_remainder_used", remainder is not None)
         flat, background = flatten(image, skies, remainder)
         known = np.isfinite(cells.value).all(axis=0)
@@ -192,6 +197,19 @@ def run(layout, unit, settings, *, filter_sets):
             background,
             f"sky subtracted: order {orders}; free sky {share:.3f}; cell {cell} px",
         )
+
+
+def _bent_sky(cells, skies, options):
+    """Surfaces and the spline on top of them, or None, of a sky that bends: the cells where it does so are near to the surfaces,
+    not on them.
+    """
+    for _ in range(ROUNDS_OF_A_BENT_SKY):
+        surfaces = [sky.surface for sky in skies]
+        near = cells_near(cells, surfaces, clip_sigma=options["object_sigma"])
+        if near.sum() <= CELLS_OF_A_PLANE:
+            return skies, None
+        skies = fit_sky(cells, near, max_order=options["max_order"])
+    return skies, fit_remainder(cells, near, skies)
 
 
 def _skies(layout, unit, filter_sets, record):

@@ -17,7 +17,7 @@ from pipeline.numerics.moffat_fit import fit_moffat
 from pipeline.numerics.stack_stars import aperture_flux
 from pipeline.numerics.starlet import denoise
 from pipeline.settings.tables import all_keys
-from pipeline.stages import flatten, fuse, lines, survey_sky
+from pipeline.stages import find_stars, flatten, fuse, lines, survey_sky
 from tests.unit.synthetic_stacks import (
     BROAD_PASSBANDS,
     DUAL_PASSBANDS,
@@ -76,7 +76,9 @@ def _fuse_stacks(scene, layout):
             settings[key.section][key.name] = key.default
     names = list(SETS)
     for name in names:
-        survey_sky.run(layout, name, settings)
+        find_stars.run(layout, name, settings)
+    for name in names:
+        survey_sky.run(layout, name, settings, filter_sets=names)
     for name in names:
         flatten.run(layout, name, settings, filter_sets=names)
     lines.run(layout, "lines", settings, filter_sets=names)

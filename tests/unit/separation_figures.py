@@ -18,6 +18,7 @@ from pipeline.numerics.robust import clipped_stats
 from pipeline.numerics.sky_cells import cell_table
 from pipeline.numerics.sky_model import fit_sky
 from pipeline.numerics.spectrum import LINES
+from pipeline.stages.find_stars import stars_of
 from pipeline.stages.flatten import find_skies, flatten
 from pipeline.stages.survey_sky import tabulate
 from tests.unit.synthetic_stacks import LINE_NAMES
@@ -83,12 +84,17 @@ class Flattened:
     free: np.ndarray
 
 
+def _tables(scene):
+    """dict set -> Cells, by the functions of the stages."""
+    stars = [stars_of(image, sigma=5.0) for image in scene.stacks.values()]
+    return {
+        name: tabulate(image, stars, cell=CELL_PX, star_growth=1.0) for name, image in scene.stacks.items()
+    }
+
+
 def flattened(scene, *, max_order=3):
     """dict set -> Flattened, by the functions of the stage."""
-    tables = {
-        name: tabulate(image, cell=CELL_PX, star_sigma=5.0, star_growth=1.0)[0]
-        for name, image in scene.stacks.items()
-    }
+    tables = _tables(scene)
     roles, owners = {"broad": "broadband", "duo": "dualband"}, {"duo": sorted(scene.owner.values())}
     out = {}
     for name in tables:
@@ -105,10 +111,7 @@ def flattened_by_truth(scene, *, max_order=3):
     """As :func:`flattened`, but by the cells that truly hold no nebula, in every channel of every set: less than half of what
     noise makes of the cell.
     """
-    tables = {
-        name: tabulate(image, cell=CELL_PX, star_sigma=5.0, star_growth=1.0)[0]
-        for name, image in scene.stacks.items()
-    }
+    tables = _tables(scene)
     free = True
     for name, cells in tables.items():
         nebula = scene.nebula[name]

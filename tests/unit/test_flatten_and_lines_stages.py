@@ -14,7 +14,7 @@ from pipeline.numerics import line_solution
 from pipeline.numerics.stack_stars import detect_stars
 from pipeline.qa import read_record
 from pipeline.settings.tables import all_keys
-from pipeline.stages import flatten, lines, survey_sky
+from pipeline.stages import find_stars, flatten, lines, survey_sky
 from tests.unit.synthetic_stacks import BROAD_PASSBANDS, DUAL_PASSBANDS, make_scene
 
 ENTRY = {"filter_names": [], "lines": [], "transmission": None, "line_throughput": {}}
@@ -48,17 +48,22 @@ def _stacked(scene, root, names):
     return layout
 
 
-def _run(layout, names, settings):
+def _survey(layout, names, settings):
     for name in names:
-        survey_sky.run(layout, name, settings)
+        find_stars.run(layout, name, settings)
+    for name in names:
+        survey_sky.run(layout, name, settings, filter_sets=names)
+
+
+def _run(layout, names, settings):
+    _survey(layout, names, settings)
     for name in names:
         flatten.run(layout, name, settings, filter_sets=names)
     lines.run(layout, "lines", settings, filter_sets=names)
 
 
 def _flatten(layout, unit, names, settings):
-    for name in names:
-        survey_sky.run(layout, name, settings)
+    _survey(layout, names, settings)
     flatten.run(layout, unit, settings, filter_sets=names)
 
 

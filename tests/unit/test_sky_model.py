@@ -12,14 +12,15 @@ from tests.unit.synthetic_stacks import make_scene
 
 @pytest.mark.parametrize(
     ("cover", "target", "worst", "flux_limit"),
-    [(0.2, 0.03, 0.03, 0.02), (0.5, 0.03, 0.03, 0.02), (0.85, 0.08, 0.13, 0.05)],
+    [(0.2, 0.03, 0.03, 0.02), (0.5, 0.03, 0.03, 0.02), (0.85, 0.05, 0.1, 0.05)],
 )
 def test_residual_gradient_and_flux_of_the_nebula(cover, target, worst, flux_limit):
     """Residual gradient over the nebula's 10-90 percentile range, and its flux, with a sky that varies by 60 %.
 
     The sky of the broadband varies by ten times the brightness of the nebula. Targets of the project: 3 %, 3 % and 8 %
-    of the range, 2 %, 2 % and 5 % of the flux. Half full, the worst channel of all keeps them; at 85 % of the field four of
-    the thirty channels miss 8 %: the broadband's in two scenes with a corner of dust that nothing tells from sky.
+    of the range, 2 %, 2 % and 5 % of the flux. Half full, the worst channel of all keeps them; at 85 % of the field one or two
+    of the thirty miss 8 %: the broadband's in a scene whose dust leaves two sides of the field free, from which its sky has
+    to be drawn out to the opposite corner.
     """
     rows = np.concatenate(
         [
@@ -52,7 +53,9 @@ def test_an_empty_field_with_a_flat_sky_gets_a_constant():
         flat = result.image
         for c, sky in enumerate(result.skies):
             assert sky.surface.order <= 1
-            assert abs(np.median(flat.value[c])) < 0.2 * np.sqrt(np.median(flat.variance[c]))
+            # A cell's noise is a tenth of a pixel's, and two hundred of them are free.
+            error = np.median(result.background[c] - scene.sky[name][c])
+            assert abs(error) < 0.03 * np.sqrt(np.median(flat.variance[c]))
             assert np.ptp(result.background[c]) < 0.01 * np.median(scene.sky[name][c])
 
 

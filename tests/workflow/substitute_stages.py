@@ -123,8 +123,13 @@ def _stack_filter_set(layout, unit, settings, *, sessions):
     _make(layout, "stack_filter_set", unit, read, [layout.stack(unit)])
 
 
-def _survey_sky(layout, unit, settings):
-    _make(layout, "survey_sky", unit, [layout.stack(unit)], [layout.sky(unit), layout.stack_stars(unit)])
+def _find_stars(layout, unit, settings):
+    _make(layout, "find_stars", unit, [layout.stack(unit)], [layout.stack_stars(unit)])
+
+
+def _survey_sky(layout, unit, settings, *, filter_sets):
+    read = [layout.stack(unit), *(layout.stack_stars(name) for name in filter_sets)]
+    _make(layout, "survey_sky", unit, read, [layout.sky(unit)])
 
 
 def _flatten(layout, unit, settings, *, filter_sets):

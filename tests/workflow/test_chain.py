@@ -107,6 +107,8 @@ def test_another_night_costs_that_night_and_what_depends_on_it(chain):
             f"register_session {session}",
             f"stack_session {session}",
             "stack_filter_set lines",
+            "find_stars lines",
+            "survey_sky broad",
             "survey_sky lines",
             "flatten broad",
             "flatten lines",

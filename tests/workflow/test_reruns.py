@@ -33,8 +33,8 @@ def per_set(*filter_sets, stages):
 ALL_SESSIONS = [f"{name}-{night}" for name in ("broad", "duo") for night in (NIGHT_1, NIGHT_2)]
 CHOICES = ["anchor", "register_filter_set broad", "register_filter_set duo"]
 PICTURE = ["fuse", "render", "report"]
-# Flattening looks at the skies of all filter sets, since the line maps mask the broadband background too.
-AFTER_STACKS = ["flatten broad", "flatten duo", "lines", *PICTURE]
+# The sky is looked for on all filter sets together, since the line maps mask the broadband background too.
+AFTER_STACKS = ["survey_sky broad", "survey_sky duo", "flatten broad", "flatten duo", "lines", *PICTURE]
 
 
 def test_first_run_makes_everything_once(processed):
@@ -42,7 +42,7 @@ def test_first_run_makes_everything_once(processed):
         *(f"masters flat_{night}" for night in (NIGHT_1, NIGHT_2)),
         *per_session(*ALL_SESSIONS),
         *CHOICES,
-        *per_set("broad", "duo", stages=("stack_filter_set", "survey_sky")),
+        *per_set("broad", "duo", stages=("stack_filter_set", "find_stars")),
         *AFTER_STACKS,
     ]
     assert processed.first_jobs == sorted(expected)
@@ -58,7 +58,7 @@ def test_another_night_makes_its_sessions_and_what_depends_on_them(processed):
     expected = [
         f"masters flat_{NIGHT_3}",
         *per_session(f"broad-{NIGHT_3}", f"duo-{NIGHT_3}"),
-        *per_set("broad", "duo", stages=("stack_filter_set", "survey_sky")),
+        *per_set("broad", "duo", stages=("stack_filter_set", "find_stars")),
         *AFTER_STACKS,
     ]
     assert processed.run() == sorted(expected)
@@ -71,7 +71,7 @@ def test_another_night_of_one_filter_set_leaves_the_stack_of_the_other(processed
     expected = [
         f"masters flat_{NIGHT_3}",
         *per_session(f"duo-{NIGHT_3}"),
-        *per_set("duo", stages=("stack_filter_set", "survey_sky")),
+        *per_set("duo", stages=("stack_filter_set", "find_stars")),
         *AFTER_STACKS,
     ]
     assert processed.run("--dry-run") == sorted(expected)
@@ -92,7 +92,7 @@ def test_a_frame_added_to_the_anchor_session_does_not_move_the_anchor(processed)
         f"masters flat_{NIGHT_1}",
         # They calibrate both sessions of the night.
         *per_session(f"broad-{NIGHT_1}", f"duo-{NIGHT_1}"),
-        *per_set("broad", "duo", stages=("stack_filter_set", "survey_sky")),
+        *per_set("broad", "duo", stages=("stack_filter_set", "find_stars")),
         *AFTER_STACKS,
     ]
     assert processed.run("--dry-run") == sorted(expected)
@@ -106,7 +106,7 @@ def test_a_new_filter_set_gets_its_own_reference_and_moves_no_other(processed):
         f"masters flat_{NIGHT_3}",
         *per_session(f"narrow-{NIGHT_3}"),
         "register_filter_set narrow",
-        *per_set("narrow", stages=("stack_filter_set", "survey_sky", "flatten")),
+        *per_set("narrow", stages=("stack_filter_set", "find_stars", "survey_sky", "flatten")),
         *AFTER_STACKS,
     ]
     assert processed.run("--dry-run") == sorted(expected)
@@ -160,7 +160,7 @@ def test_an_edit_of_the_measuring_code_reaches_the_choices_as_well(processed):
     assert edited in modules_used("pipeline.stages.measure")
     assert edited not in modules_used("pipeline.stages.masters")
     processed.edit("numerics/detection.py")
-    merged = per_set("broad", "duo", stages=("stack_filter_set", "survey_sky"))
+    merged = per_set("broad", "duo", stages=("stack_filter_set", "find_stars"))
     expected = {*per_session(*ALL_SESSIONS), *CHOICES, *merged}
     assert set(processed.run("--dry-run")) == expected | set(AFTER_STACKS)
 

@@ -33,7 +33,7 @@ def test_a_missing_filter_set_leaves_a_graph(fresh, monkeypatch, filter_sets, pr
     fresh.write_config()
     fresh.add_night(NIGHT, filters=present)
     jobs = fresh.run("--dry-run")
-    for stage in ("register_filter_set", "stack_filter_set", "survey_sky", "flatten"):
+    for stage in ("register_filter_set", "stack_filter_set", "find_stars", "survey_sky", "flatten"):
         assert [job for job in jobs if job.startswith(f"{stage} ")] == sorted(
             f"{stage} {name}" for name in present
         )
