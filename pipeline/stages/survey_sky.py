@@ -92,7 +92,7 @@ def run(layout, unit, settings):
         record.input(layout.stack(unit))
         cell = int(np.clip(min(image.shape[1:]) // CELLS_ACROSS, MIN_CELL_PX, options["cell_px"]))
         cells, stars = None, no_stars()
-        if image.valid.any():
+        if image.has_data:
             cells, stars = tabulate(
                 image, cell=cell, star_sigma=options["star_sigma"], star_growth=options["star_growth"]
             )
