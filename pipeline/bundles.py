@@ -68,3 +68,9 @@ class LinearImage:
     def valid(self):
         """(C, ny, nx) bool, True where at least one frame contributes."""
         return self.coverage > 0
+
+    @property
+    def has_data(self):
+        """Whether any frame contributes anywhere."""
+        # Plane by plane: the first one tells, as a rule.
+        return any((plane > 0).any() for plane in self.coverage)

@@ -87,7 +87,7 @@ def read_anything(layout, filter_sets, record):
     """For want of a base and of lines: any set with light, as it is."""
     for name in filter_sets:
         image = _read(layout.flat(name))
-        if image.valid.any():
+        if image.has_data:
             record.flag(
                 "single_set",
                 "warn",

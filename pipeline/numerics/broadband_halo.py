@@ -20,6 +20,7 @@ import numpy as np
 from scipy.optimize import least_squares, nnls
 
 from pipeline.bundles import LinearImage
+from pipeline.numerics.bands import in_bands
 from pipeline.numerics.reflection_halo import (
     DETECTION_SIGMA,
     STARS,
@@ -30,6 +31,7 @@ from pipeline.numerics.reflection_halo import (
     take_off,
 )
 from pipeline.numerics.sector_steps import LIGHT_SCATTER, common_steps, measure_steps
+from pipeline.numerics.spread_sample import every_nth
 
 __all__ = ["find_reflections", "remove_reflections"]
 
@@ -51,16 +53,20 @@ STANDS_OUT = 0.15
 LARGEST_SHARE = 0.05
 """Share of a star's light beyond which a disc is no reflection: even bare glass sends back 4 % at a face (Fresnel)."""
 
+BAND_ROWS = 64
+"""Rows that are looked at at a time: they stay in the cache."""
+
 LIGHT_PASSES = 2
 """Rounds in which the light of stars and the profile are improved in turn."""
 
 
-def find_reflections(planes, variance, light, x, y, fwhm):
+def find_reflections(planes, variance, known, light, x, y, fwhm):
     """The reflections that stars have in common.
 
     Parameters
     ----------
-    planes, variance : (C, ny, nx) float32; variance NaN or coverage-less pixels are left out
+    planes, variance : (C, ny, nx) float32
+    known : (ny, nx) bool, pixels to look at
     light : (C, n) light of the stars in each channel
     x, y : (n,) positions, pixels
     fwhm : of the image, pixels
@@ -74,13 +80,11 @@ def find_reflections(planes, variance, light, x, y, fwhm):
     mean_light = light.mean(axis=0)
     order = np.argsort(-mean_light, kind="stable")[:STARS]
     order = order[(light[:, order] > 0).all(axis=0)]
-    known = np.isfinite(variance).all(axis=0)
     if not len(order) or not known.any():
         return nothing
-    noise = [float(np.sqrt(np.median(plane[known]))) for plane in variance]
+    noise = [_noise(plane, known) for plane in variance]
     mean_noise = float(np.sqrt(np.sum(np.square(noise)))) / len(noise)
-    mean = np.where(known, planes.mean(axis=0), np.nan)
-    steps = measure_steps(mean, x[order], y[order], fwhm, mean_noise)
+    steps = measure_steps(_mean(planes, known), x[order], y[order], fwhm, mean_noise)
     if steps is None:
         return nothing
     start = bright = mean_light[order]
@@ -91,7 +95,7 @@ def find_reflections(planes, variance, light, x, y, fwhm):
         bright, _ = light_by_halo(steps, _total(rims, wings), start)
     models = []
     for plane, own, sigma in zip(planes, light, noise, strict=True):
-        seen = measure_steps(np.where(known, plane, np.nan), x[order], y[order], fwhm, sigma, controls=0)
+        seen = measure_steps(_mean(plane[None], known), x[order], y[order], fwhm, sigma, controls=0)
         # Gas about the stars moves the steps of a channel as it moves those of the mean, relative to the noise or more.
         error = np.maximum(seen.error, steps.error * sigma / mean_noise)
         seen = replace(seen, error=error)
@@ -118,16 +122,51 @@ def remove_reflections(image, stars, fwhm):
         return image, None, []
     fwhm = fwhm if np.isfinite(fwhm) else stars.typical_fwhm
     light = np.array([star_light(plane, stars, fwhm) for plane in image.value])
-    known = np.where(image.valid, image.variance, np.float32(np.nan))
-    models = find_reflections(image.value, known, light, stars.x, stars.y, fwhm)
+    models = find_reflections(image.value, image.variance, _known(image), light, stars.x, stars.y, fwhm)
     if not any(model.discs for model in models):
         return image, None, models
     value, variance = image.value.copy(), image.variance.copy()
     for c, model in enumerate(models):
         if model.discs:
             take_off(value[c], variance[c], model, stars, LEAST_RADIUS_FWHM * fwhm)
-    clean = LinearImage(np.where(image.valid, value, image.value), variance, image.coverage, image.rejected)
-    return clean, image.value - clean.value, models
+    haloes = np.empty_like(value)
+
+    def band(start, stop):
+        rows = np.s_[:, start:stop]
+        np.copyto(value[rows], image.value[rows], where=~(image.coverage[rows] > 0))
+        np.subtract(image.value[rows], value[rows], out=haloes[rows])
+
+    in_bands(band, value.shape[1], rows=BAND_ROWS)
+    return LinearImage(value, variance, image.coverage, image.rejected), haloes, models
+
+
+def _known(image):
+    """(ny, nx) bool: covered in all channels, with a variance."""
+    known = np.empty(image.shape[1:], dtype=bool)
+
+    def band(start, stop):
+        rows = np.s_[:, start:stop]
+        known[start:stop] = ((image.coverage[rows] > 0) & np.isfinite(image.variance[rows])).all(axis=0)
+
+    in_bands(band, len(known), rows=BAND_ROWS)
+    return known
+
+
+def _noise(variance, known):
+    """Usual noise of a pixel of a plane."""
+    some = every_nth(variance)[every_nth(known)]
+    return float(np.sqrt(np.median(some if some.size else variance[known])))
+
+
+def _mean(planes, known):
+    """(ny, nx) float32 mean of planes, NaN where nothing is known."""
+    mean = np.empty(known.shape, dtype=np.float32)
+
+    def band(start, stop):
+        mean[start:stop] = np.where(known[start:stop], planes[:, start:stop].mean(axis=0), np.float32(np.nan))
+
+    in_bands(band, len(known), rows=BAND_ROWS)
+    return mean
 
 
 def _of_channel(steps, light, order, rims):

@@ -69,6 +69,6 @@ def run(layout, unit, settings):
     with qa.record(layout, "find_stars", unit) as record:
         image = read_linear(layout.stack(unit), rejected=False)
         record.input(layout.stack(unit))
-        stars = stars_of(image, sigma=sigma) if image.valid.any() else no_stars()
+        stars = stars_of(image, sigma=sigma) if image.has_data else no_stars()
         record.metric("stars_in_stack", len(stars))
         write_star_table(layout.stack_stars(unit), stars, sigma)

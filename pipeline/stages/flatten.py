@@ -133,7 +133,7 @@ def run(layout, unit, settings, *, filter_sets):
     with qa.record(layout, "flatten", unit) as record:
         image = stored_linear(layout.stack(unit))
         record.input(layout.stack(unit))
-        if not any((plane > 0).any() for plane in image.coverage):
+        if not image.has_data:
             _write(
                 layout, unit, image, np.zeros_like(image.value), "nothing to flatten: no frame contributes"
             )

@@ -132,7 +132,7 @@ def _load(layout, filter_sets, entries, response_path, record):
         # What was rejected goes on with the continuum, and is of no use here otherwise.
         passed_on = entries[name]["role"] in CONTINUUM_ROLES
         image = read_linear(path, rejected=passed_on) if path.is_file() else None
-        if image is None or not image.valid.any():
+        if image is None or not image.has_data:
             record.flag("set_without_data", "warn", f"filter set {name} has no data and is left out")
             continue
         loaded.append(filter_set_data(name, image, entries[name], response_path))

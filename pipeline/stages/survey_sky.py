@@ -59,7 +59,7 @@ def run(layout, unit, settings, *, filter_sets):
             record.input(layout.stack_stars(name))
             stars.append(read_stars(layout.stack_stars(name)))
         cells = None
-        if image.valid.any():
+        if image.has_data:
             cells = tabulate(image, stars, cell=cell, star_growth=options["star_growth"])
             known = np.isfinite(cells.value).all(axis=0)
             record.metrics({"cell_px": cell, "cells": known.size, "cells_known": int(known.sum())})
