@@ -1,6 +1,7 @@
 """The profile of the stars of a plane, wherever they lie in a pixel and whatever they lie before."""
 
 import numpy as np
+import pytest
 
 from pipeline.numerics.moffat import moffat_fwhm
 from pipeline.numerics.point_spread import measured_psf, stamps
@@ -66,3 +67,19 @@ def test_a_neighbour_and_a_star_that_is_not_there_do_not_change_a_profile():
     np.testing.assert_allclose(
         measured_psf(cuts, dx, dy).image(HALF), clean.image(HALF), atol=0.01 * clean.image(HALF).max()
     )
+
+
+@pytest.mark.parametrize("kind", ["flat", "dark", "none"])
+def test_places_without_a_star_have_no_profile(kind):
+    number = 0 if kind == "none" else 5
+    assert measured_psf(np.full((number, 19, 19), -1.0 if kind == "dark" else 0.0)) is None
+
+
+@pytest.mark.parametrize("kind", ["noise", "hot pixels", "slope"])
+def test_what_is_no_star_gives_a_finite_profile(kind):
+    """A plane may show none of the stars that another has: no fit runs away, and no warning is raised."""
+    y, x = np.mgrid[-9:10, -9:10]
+    image = {"noise": 0.0, "hot pixels": 1.0 * ((x == 0) & (y == 0)), "slope": 1.0 * y}[kind]
+    cuts = image + np.random.default_rng(6).normal(0, 1 if kind == "noise" else 0.01, (8, 19, 19))
+    image = measured_psf(cuts).image(9)
+    assert np.isfinite(image).all() and image.sum() < 1.5
