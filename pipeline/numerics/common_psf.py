@@ -6,15 +6,8 @@ import numpy as np
 
 from pipeline.numerics.bands import in_bands
 from pipeline.numerics.fill import filled
-from pipeline.numerics.psf_match import (
-    Kernel,
-    convolved,
-    empirical_psf,
-    gaussian_kernel,
-    matching_kernel,
-    psf_fwhm,
-    stamps,
-)
+from pipeline.numerics.point_spread import measured_psf, psf_fwhm, stamps
+from pipeline.numerics.psf_match import Kernel, convolved, gaussian_kernel, matching_kernel
 from pipeline.numerics.stack_stars import isolated
 
 __all__ = ["MatchedPlanes", "match_planes", "psf_stars"]
@@ -95,13 +88,11 @@ def match_planes(value, variance, valid, stars):
     """
     shape = (len(value), *value[0].shape)
     chosen = psf_stars(stars, shape[1:])
-    halves = [_psfs(plane, stars, chosen) for plane in value]
-    fwhm = np.array([np.nan if psfs is None else psf_fwhm(psfs[0]) for psfs in halves])
+    psfs = [_psf(plane, stars, chosen) for plane in value]
+    fwhm = np.array([np.nan if psf is None else psf_fwhm(psf.image(psf.half)) for psf in psfs])
     if np.isfinite(fwhm).any():
         target = int(np.nanargmax(fwhm))
-        kernels = [
-            _kernel(psfs, halves[target], f, fwhm[target]) for psfs, f in zip(halves, fwhm, strict=True)
-        ]
+        kernels = [_kernel(psf, psfs[target], f, fwhm[target]) for psf, f in zip(psfs, fwhm, strict=True)]
     else:
         kernels = [Kernel(np.ones((1, 1)), "identity", np.nan)] * len(value)
     out_value, out_variance = np.empty(shape, np.float32), np.empty(shape, np.float32)
@@ -131,20 +122,15 @@ def _lift(matched, variance):
     in_bands(band, len(matched), rows=BAND_ROWS)
 
 
-def _psfs(plane, stars, chosen):
-    """PSF from all chosen stars and from two halves of them; None without stars."""
-    if not chosen.size:
-        return None
-    cuts = stamps(plane, stars.x[chosen], stars.y[chosen], int(np.ceil(STAMP_FWHM * stars.typical_fwhm)))
-    psfs = [empirical_psf(part) for part in (cuts, cuts[::2], cuts[1::2]) if len(part)]
-    return None if psfs[0] is None or any(psf is None for psf in psfs) else (*psfs, len(cuts))
+def _psf(plane, stars, chosen):
+    """PointSpread from all chosen stars; None without stars."""
+    half = int(np.ceil(STAMP_FWHM * stars.typical_fwhm)) if chosen.size else 0
+    return measured_psf(*stamps(plane, stars.x[chosen], stars.y[chosen], half))
 
 
 def _kernel(source, target, fwhm, target_fwhm):
     if source is None or source is target or target_fwhm < SAME_WIDTH * fwhm:
         return Kernel(np.ones((1, 1)), "identity", np.nan)
-    if source[-1] < MIN_STARS:
+    if min(len(psf.fits.height) for psf in (source, target)) < MIN_STARS:
         return gaussian_kernel(fwhm, target_fwhm)
-    half = int(np.clip(np.ceil(KERNEL_FWHM * target_fwhm), 4, 12))
-    chosen = matching_kernel(source[1], target[1], half=half, source_check=source[2], target_check=target[2])
-    return matching_kernel(source[0], target[0], half=half, strengths=(chosen.strength,))
+    return matching_kernel(source, target, half=int(np.clip(np.ceil(KERNEL_FWHM * target_fwhm), 4, 12)))

@@ -30,9 +30,9 @@ BEYOND = 0.3
 MATCH_ERROR = 0.01
 """Relative error of a bright star's ratio, from the match of the PSFs."""
 
-LEVEL_PRIOR = 0.02
-"""Relative error of a law's level where it is measured on cores of stars: how far the cores of matched PSFs still differ, 1 to
-2 % on simulated scenes full of gas."""
+LEVEL_PRIOR = 0.007
+"""Relative error of a law's level where it is measured on cores of stars: how far the cores of matched PSFs still differ, in the
+mean over simulated scenes full of gas."""
 
 LAW_DEGREE, LAW_NODES = 5, 41
 """Degree of the polynomial that stands for a law over the colours of its stars (it follows black bodies of any camera to

@@ -110,10 +110,11 @@ def starlight_laws(matched, stars, channels, continuum_index, broad, n_broad):
                 colour, ratio, np.hypot(error, ratio * light_error) / light,
                 expected=predicted[d - n_broad], max_terms=3 if n_broad == 3 else 1,
             )  # fmt: skip
-        if law is not None:
-            (flux, error), (light, light_error) = fluxes[d].aperture, fluxes[base].aperture
-            ratio = flux / light
-            law = levelled(law, colour, ratio, np.hypot(error, ratio * light_error) / light)
+        if law is not None and np.isfinite(fluxes[base].aperture[0]).any():
+            (flux, error), (whole, whole_error) = fluxes[d].aperture, fluxes[base].aperture
+            # Errors by the light that cores tell: gas that dims a star in its aperture would else make it count more.
+            likely = light * np.nanmedian(whole / light)
+            law = levelled(law, colour, flux / whole, np.hypot(error, law(colour) * whole_error) / likely)
         laws.append(law)
     from_stars = bool(laws) and all(law is not None for law in laws)
     if not from_stars:

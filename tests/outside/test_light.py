@@ -8,7 +8,8 @@ from astropy.modeling.models import BlackBody
 from photutils.psf_matching import make_kernel
 
 from pipeline.numerics.crosstalk import CURVE_PRIOR
-from pipeline.numerics.psf_match import convolved, gaussian_kernel, matching_kernel, psf_fwhm
+from pipeline.numerics.point_spread import measured_psf, psf_fwhm
+from pipeline.numerics.psf_match import convolved, gaussian_kernel, matching_kernel
 from pipeline.numerics.spectrum import LINES, black_body_photons, typical_response
 
 
@@ -63,7 +64,7 @@ def test_matching_kernel_against_photutils():
     2 % of the peak.
     """
     source, target = _psf(2.7), _psf(3.5)
-    ours = matching_kernel(source, target, half=7, source_check=source, target_check=target)
+    ours = matching_kernel(measured_psf(source[None]), measured_psf(target[None]), half=7)
     theirs = make_kernel(source, target, regularization=1e-4)
     half = source.shape[0] // 2
 
