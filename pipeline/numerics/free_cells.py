@@ -136,6 +136,9 @@ def agreeing_cells(cells, known, *, max_order, clip_sigma, templates=None):
         terms, _ = np.linalg.qr(terms)
         # By the noise alone the first step may end beside the sky of an uneven field, by all that is granted in faint nebula.
         started = [_lower_edge(terms, planes, scale) for scale in (granted, error)]
+        # Wide at first, the sky gathers cells that starlight spreads, from all over the field, before it narrows.
+        _, wide, _ = _sky_among_objects(started[0], terms, planes, granted, granted, known)
+        started.append(_residuals(terms, planes, wide))
         tried = [_sky_among_objects(left, terms, planes, error, granted, known) for left in started]
         found, probability, deviation = max(tried, key=lambda one: one[0])
         if found > likelihood - np.log(CLOSER) * probability.sum() * len(planes):
