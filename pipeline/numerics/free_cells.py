@@ -146,8 +146,7 @@ def agreeing_cells(cells, known, *, max_order, clip_sigma, templates=None):
             best = (probability > 0.5) & (np.abs(deviation) < clip_sigma).all(axis=0)
     free = np.zeros(known.shape, dtype=bool)
     free[known] = best
-    # A free cell amid object cells is one by chance.
-    return free & (_smoothed(free.astype(np.float64), known) > LONELY_SHARE)
+    return _in_company(free, known)
 
 
 def explained_cells(cells, known, templates, *, order, clip_sigma):
@@ -199,7 +198,7 @@ def cells_near(cells, surfaces, *, clip_sigma):
         left = plane - surface.evaluate(cells.x, cells.y)
         granted = np.hypot(error, MODEL_FLOOR * np.abs(np.median(plane[known]))) if known.any() else error
         near &= np.abs(left) < clip_sigma * granted
-    return near & (_smoothed(near.astype(np.float64), known) > LONELY_SHARE)
+    return _in_company(near, known)
 
 
 def _lower_edge(terms, planes, scatter):
@@ -240,6 +239,7 @@ def _sky_among_objects(left, terms, planes, error, granted, known):
     # Of the innermost share of a normal distribution, the spread is about half of the whole's.
     width = np.clip([2 * mad_std(row[use]) for row, use in zip(left, core, strict=True)], low, high)
     likely = np.full(planes.shape[1], FIRST_SHARE)
+    neighbours = ndimage.correlate(known.astype(np.float64), AROUND, mode="constant")
     before = -np.inf
     for _ in range(ROUNDS):
         z = left / width[:, None]
@@ -255,10 +255,8 @@ def _sky_among_objects(left, terms, planes, error, granted, known):
         before = log_likelihood
         left = _residuals(terms, planes, probability)
         width = np.clip(np.sqrt(left**2 @ probability / probability.sum()), low, high)
-        likely = (
-            NEIGHBOURS_SAY * _of_neighbours(probability, known) + (1 - NEIGHBOURS_SAY) * probability.mean()
-        )
-        likely = np.clip(likely, *LIKELY)
+        beside = _of_neighbours(probability, known, neighbours)
+        likely = np.clip(NEIGHBOURS_SAY * beside + (1 - NEIGHBOURS_SAY) * probability.mean(), *LIKELY)
     return log_likelihood, probability, z
 
 
@@ -289,16 +287,15 @@ def _residuals(terms, planes, weight):
     return planes - (terms @ solve(weighted.T @ terms, (planes @ weighted).T)).T
 
 
-def _of_neighbours(values, known):
-    """(n,) mean of the values of each cell's neighbours; 0 without any."""
+def _of_neighbours(values, known, count):
+    """(n,) mean of the values of each cell's neighbours, of which there are ``count`` (gy, gx); 0 without any."""
     field = np.zeros(known.shape)
     field[known] = values
-    count = ndimage.correlate(known.astype(np.float64), AROUND, mode="constant")
     return (ndimage.correlate(field, AROUND, mode="constant") / np.maximum(count, 1.0))[known]
 
 
-def _smoothed(plane, known):
-    """Share of the known cells of each 3 x 3 neighbourhood."""
+def _in_company(free, known):
+    """Free cells without the lonely: one amid object cells is free by chance."""
     weight = ndimage.uniform_filter(known.astype(np.float64), 3, mode="constant")
-    total = ndimage.uniform_filter(np.where(known, plane, 0.0), 3, mode="constant")
-    return np.divide(total, weight, out=np.zeros_like(total), where=weight > 0)
+    total = ndimage.uniform_filter((free & known).astype(np.float64), 3, mode="constant")
+    return free & (np.divide(total, weight, out=np.zeros_like(total), where=weight > 0) > LONELY_SHARE)

@@ -133,7 +133,7 @@ def _check(options):
 
 
 def _stars(layout, base, record):
-    """Stars of the base: those that the survey of the sky has found, where it is one filter set."""
+    """Stars of the base: those that were found on its stack, where it is one filter set."""
     if base.one_camera:
         table = layout.stack_stars(base.name)
         record.input(table)

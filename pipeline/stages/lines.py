@@ -143,7 +143,7 @@ def _load(layout, filter_sets, entries, response_path, record):
 
 
 def _known_stars(layout, data, sigma, record):
-    """The stars that the survey of the sky has found in a set, or None."""
+    """The stars that were found on the stack of a set, or None."""
     table = layout.stack_stars(data.name)
     record.input(table)
     return known_stars(table, sigma)
