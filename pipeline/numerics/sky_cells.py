@@ -1,4 +1,8 @@
-"""An image reduced to cells, whose robust location is free of stars: what the sky is modelled on."""
+"""An image reduced to cells, whose robust location is free of stars: what the sky is modelled on.
+
+Stars leave pixels on one side of a cell only, so the level in its middle takes a slope. Each cell has that of its own light: a
+smooth surface through all cells tilts the sky beside a nebula, by what the nebula does and far more than the noise.
+"""
 
 from dataclasses import dataclass
 
@@ -6,7 +10,7 @@ import numpy as np
 from numba import njit
 
 from pipeline.numerics.bands import in_bands
-from pipeline.numerics.surface import fit_surface
+from pipeline.numerics.robust import MAD_TO_SIGMA
 
 __all__ = ["Cells", "cell_table", "warm"]
 
@@ -16,17 +20,21 @@ SAMPLES_PER_CELL = 400
 MIN_CELL_SHARE = 0.15
 """Share of a cell that must be free of stars and covered."""
 
-CELLS_FOR_SLOPE = 24
-"""Cells that a surface of second order, six terms, should at least rest on."""
+CLIP_SIGMA = 3.0
+"""Deviation from the median, in units of the samples' own scatter, of what has no say in the slope of a cell."""
 
-SLOPE_PASSES = 3
-"""Rounds of slope and medians: the first slope is still drawn by what it is to put right, each round by a tenth of that."""
+SLOPE_ROUNDS = 2
+"""Slopes of a cell: the first is found among samples that a steep slope scatters, the second among those near to it."""
+
+LARGEST_LEVERAGE = 3.0
+"""Variance that the slope of a cell may add to that of its median: with more, pixels lie so far to one side that the error of the
+level is twice that of a median, and a star's wing would pass for a slope."""
+
+SINGULAR = 1e-9
+"""Determinant of M over the product of its diagonal, up to which all pixels lie in a row."""
 
 BAND_CELLS = 8
 """Rows of cells that are reduced at a time."""
-
-UNUSABLE = np.float32(np.inf)
-"""What stands for a pixel that does not count: last in order."""
 
 MAGNITUDE = np.int32(0x7FFFFFFF)
 """All bits of a number in single precision but its sign."""
@@ -39,7 +47,7 @@ class Cells:
     Attributes
     ----------
     x, y : (gy, gx) float64, centres in pixels
-    value : (C, gy, gx) float64, median of star-free pixels; NaN where too few
+    value : (C, gy, gx) float64, level in the centre; NaN where too few pixels are free of stars, or too far to one side
     error : (C, gy, gx) float64, its standard deviation from the pixel variance
     shape : (ny, nx) of the image
     """
@@ -81,24 +89,9 @@ def cell_table(value, variance, usable, *, cell):
     for c in range(channels):
         levels, spreads = (np.ascontiguousarray(part[c], dtype=np.float32) for part in (value, variance))
         good = np.ascontiguousarray(usable[c])
-        count, total = np.zeros((gy, gx), dtype=np.int64), np.zeros((gy, gx))
-        _in_cells(_count, spreads, good, grid, count, total)
-        enough = count >= least
-        # Variance of a median: pi / 2 times that of the mean.
-        error[c][enough] = np.sqrt(0.5 * np.pi * total[enough]) / count[enough]
-        slope = np.zeros((gy, gx)), np.zeros((gy, gx))
-        for _ in range(1 + SLOPE_PASSES):
-            _in_cells(_levels, levels, good, grid, down, right, *slope, count, least, location[c])
-            slope = _slopes(x, y, location[c])
-            if slope is None:
-                break
+        planes = (levels, spreads, good, grid, down, right, least, location[c], error[c])
+        in_bands(lambda start, stop, planes=planes: _reduce(*planes, start, stop), gy, rows=BAND_CELLS)
     return Cells(x, y, location, error, (ny, nx))
-
-
-def _in_cells(kernel, plane, good, *arguments):
-    """Run a kernel on the rows of cells, whose array is the last argument."""
-    rows = len(arguments[-1])
-    in_bands(lambda start, stop: kernel(plane, good, *arguments, start, stop), rows, rows=BAND_CELLS)
 
 
 def warm():
@@ -108,61 +101,75 @@ def warm():
 
 
 @njit(cache=True, nogil=True)
-def _count(variance, usable, grid, count, total, start, stop):
-    """Usable samples of each cell, and the sum of their variances."""
+def _reduce(value, variance, usable, grid, down, right, least, location, error, start, stop):
+    """Level in the middle of each cell, and its error; cells that do not tell it are left as they are."""
     y0, x0, high, wide, stride = grid
+    gx = location.shape[1]
+    # Of each usable pixel its level and its place.
+    samples = np.empty((gx, 3, down.size * right.size), dtype=np.float32)
     for row in range(start, stop):
-        for y in range(y0 + row * high + stride // 2, y0 + (row + 1) * high, stride):
-            spreads, good = _by_cell(variance, y, x0, wide, count), _by_cell(usable, y, x0, wide, count)
-            for column in range(count.shape[1]):
-                for x in range(stride // 2, wide, stride):
-                    if good[column, x]:
-                        count[row, column] += 1
-                        total[row, column] += spreads[column, x]
-
-
-@njit(cache=True, nogil=True)
-def _levels(value, usable, grid, down, right, along_x, along_y, count, least, location, start, stop):
-    """Median of the usable samples of each cell less its slope; cells with too few are left as they are."""
-    y0, x0, high, wide, stride = grid
-    samples = np.empty((count.shape[1], down.size, right.size), dtype=np.float32)
-    for row in range(start, stop):
+        count, total = np.zeros(gx, dtype=np.int64), np.zeros(gx)
         # Row by row of the image, through all cells in turn.
         for j in range(down.size):
             y = y0 + row * high + stride // 2 + j * stride
-            levels, good = _by_cell(value, y, x0, wide, count), _by_cell(usable, y, x0, wide, count)
-            for column in range(count.shape[1]):
-                slope, rise = along_x[row, column], along_y[row, column] * down[j]
-                if stride == 1:
-                    # The same as below, but several at a time.
-                    for i in range(right.size):
-                        level = levels[column, i] - np.float32(slope * right[i] + rise)
-                        samples[column, j, i] = level if good[column, i] else UNUSABLE
-                else:
-                    for i in range(right.size):
-                        x = stride // 2 + i * stride
-                        level = levels[column, x] - np.float32(slope * right[i] + rise)
-                        samples[column, j, i] = level if good[column, x] else UNUSABLE
-        for column in range(count.shape[1]):
-            if count[row, column] >= least:
-                location[row, column] = _median_of_first(samples[column].reshape(-1), count[row, column])
+            for column in range(gx):
+                n = count[column]
+                for i in range(right.size):
+                    x = x0 + column * wide + stride // 2 + i * stride
+                    if usable[y, x]:
+                        samples[column, 0, n] = value[y, x]
+                        samples[column, 1, n], samples[column, 2, n] = right[i], down[j]
+                        total[column] += variance[y, x]
+                        n += 1
+                count[column] = n
+        for column in range(gx):
+            n = count[column]
+            if n < least:
+                continue
+            level, leverage = _level(samples[column, 0, :n], samples[column, 1, :n], samples[column, 2, :n])
+            if leverage <= LARGEST_LEVERAGE:
+                location[row, column] = level
+                # Variance of a median: pi / 2 times that of the mean.
+                error[row, column] = np.sqrt(0.5 * np.pi * total[column] * (1 + leverage)) / n
 
 
 @njit(cache=True, nogil=True)
-def _by_cell(plane, y, x0, wide, count):
-    """The pixels of a row, (gx, wide)."""
-    gx = count.shape[1]
-    return plane[y, x0 : x0 + gx * wide].reshape(gx, wide)
+def _level(value, x, y):
+    """Median of ``value`` (n,) about a plane through it, in the middle, where ``x`` and ``y`` (n,) are 0.
+
+    Returns
+    -------
+    level : float
+    leverage : what the slope adds to the variance of a mean, relative to that: x^T M^-1 x for the mean place x of the pixels
+        and the covariance M of their places
+    """
+    left, level, leverage = value, _median(value), np.inf
+    for _ in range(SLOPE_ROUNDS):
+        reach = CLIP_SIGMA * MAD_TO_SIGMA * _median(np.abs(left - np.float32(level)))
+        near = np.abs(left - np.float32(level)) <= reach
+        v, u, w = value[near].astype(np.float64), x[near].astype(np.float64), y[near].astype(np.float64)
+        mean_u, mean_w = u.mean(), w.mean()
+        u, w = u - mean_u, w - mean_w
+        uu, uw, ww, uv, wv = (u * u).mean(), (u * w).mean(), (w * w).mean(), (u * v).mean(), (w * v).mean()
+        determinant = uu * ww - uw * uw
+        if determinant <= SINGULAR * uu * ww:
+            return level, np.inf
+        along_x, along_y = (ww * uv - uw * wv) / determinant, (uu * wv - uw * uv) / determinant
+        leverage = (ww * mean_u**2 - 2 * uw * mean_u * mean_w + uu * mean_w**2) / determinant
+        left = value - (along_x * x + along_y * y).astype(np.float32)
+        level = _median(left)
+    return level, leverage
 
 
 @njit(cache=True, nogil=True)
-def _median_of_first(samples, count):
-    """Median of the ``count`` least of ``samples``, which are lost.
+def _median(values):
+    """Median of ``values`` (n,) float32.
 
     Found by halving the interval it lies in, and counting: passes over a row of integers, several at a time, are sooner done
     than a sort. The bits of a positive float, read as a whole number, keep the order; those of a negative one turn it.
     """
-    keys = samples.view(np.int32)
+    keys = values.copy().view(np.int32)
+    count = values.size
     for i in range(keys.size):
         keys[i] ^= (keys[i] >> 31) & MAGNITUDE
     low, high = keys[0], keys[0]
@@ -196,22 +203,3 @@ def _up_to(keys, limit):
         # As narrow as the keys, or half as many fit into a step.
         count = np.int32(count + np.int32(keys[i] <= limit))
     return count
-
-
-def _slopes(x, y, location):
-    """Slopes of a smooth surface through the cells, per pixel along x and y at each cell; None with too few cells.
-
-    Stars leave some cells with pixels on one side only; their median stands for the middle of the cell once the slope is
-    taken off. What the surface follows of a nebula is right for that, too.
-    """
-    known = np.isfinite(location)
-    if known.sum() < CELLS_FOR_SLOPE:
-        return None
-    scale = max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
-    surface, _ = fit_surface(
-        x[known], y[known], location[known], order=2, x0=x.mean(), y0=y.mean(), scale=scale
-    )
-    step = 0.5
-    along_x = surface.evaluate(x + step, y) - surface.evaluate(x - step, y)
-    along_y = surface.evaluate(x, y + step) - surface.evaluate(x, y - step)
-    return along_x, along_y

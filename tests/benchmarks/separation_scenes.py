@@ -9,6 +9,7 @@ refine, sky gradients of 60 %, seeing that differs by 30 % either way, and field
 Beside the figures stands what limits them; percent, ratios for the noise.
 
 - "known cells": the gradient that the same fit leaves where it is told which cells hold no nebula.
+- "with noise": the spread of the gain with the noise of the map left in it, which "spread" is without.
 - "unsure": the error that refined cross-talk states of itself. Where no gas glows in one line alone it is that of curves, 5 %, and
   leakage may be as large.
 - "known sky": the continuum in the lines where the sky is the true one; the rest is that of flattening.
@@ -67,7 +68,7 @@ SCENES = {
 }  # fmt: skip
 
 COLUMNS = (
-    "free", "gradient", "known cells", "flux", "gain", "spread", "leak", "leak+-", "unsure", "continuum", "continuum+-", "known sky", "star",
+    "free", "gradient", "known cells", "flux", "gain", "spread", "with noise", "leak", "leak+-", "unsure", "continuum", "continuum+-", "known sky", "star",
     "star noise", "bound", "bound+-", "by mixing", "with law", "variance", "variance+-",
 )  # fmt: skip
 
@@ -109,7 +110,8 @@ def measure(seed, *, cover, response="typical", given=True, fwhm=None, line_peak
         **_worst(found, "leak", 1),
         "unsure": 100 * _unsure(solution),
         **_worst(found, "continuum", 2),
-        "spread": 100 * np.nanmax([gain_spread(scene, solution, mask, name)[0] for name in present]),
+        "spread": 100 * _gain_spread(scene, solution, mask, noisy, quiet),
+        "with noise": 100 * _gain_spread(scene, solution, mask, noisy, noisy),
         "star": 100 * max(np.median(r) for r in residues),
         "star noise": 100 * np.nanmax([star_noise(scene, unfilled, name) for name in LINE_NAMES]),
         "known sky": _worst(alone, "continuum", 2)["continuum"],
@@ -118,6 +120,16 @@ def measure(seed, *, cover, response="typical", given=True, fwhm=None, line_peak
         "with law": measured[:, 0].max(),
         "variance": noise[farthest, 1], "variance+-": noise[farthest, 1] * noise[farthest, 2],
     }  # fmt: skip
+
+
+def _gain_spread(scene, solution, mask, noisy, quiet):
+    """That of the line whose gain varies most over the field, less what ``noisy`` has and ``quiet`` has not."""
+    noise = noisy.lines - quiet.lines
+    spreads = [
+        gain_spread(scene, solution, mask, name, noise=plane) for name, plane in zip(LINE_NAMES, noise, strict=True)
+        if np.ptp(scene.lines[name]) > 0
+    ]  # fmt: skip
+    return np.nanmax(spreads)
 
 
 def _unsure(solution):

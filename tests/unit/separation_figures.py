@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.numerics import line_solution
 from pipeline.numerics.common_psf import match_planes
+from pipeline.numerics.free_cells import explained_cells
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.psf_match import convolved
 from pipeline.numerics.robust import clipped_stats
@@ -109,7 +110,7 @@ def flattened(scene, *, max_order=3):
 
 def flattened_by_truth(scene, *, max_order=3):
     """As :func:`flattened`, but by the cells that truly hold no nebula, in every channel of every set: less than half of what
-    noise makes of the cell.
+    noise makes of the cell. Those that the wings of a bright star lift are clipped.
     """
     tables = _tables(scene)
     free = True
@@ -119,8 +120,9 @@ def flattened_by_truth(scene, *, max_order=3):
         free = free & (gas < 0.5 * cells.error).all(axis=0)
     out = {}
     for name, cells in tables.items():
-        skies = fit_sky(cells, free, max_order=max_order)
-        out[name] = Flattened(*flatten(scene.stacks[name], skies), skies, free)
+        dark = explained_cells(cells, free, None, order=max_order, clip_sigma=3.0)
+        skies = fit_sky(cells, dark, max_order=max_order)
+        out[name] = Flattened(*flatten(scene.stacks[name], skies), skies, dark)
     return out
 
 
@@ -257,9 +259,15 @@ def coupling(scene, solution, mask):
     return out
 
 
-def gain_spread(scene, solution, mask, name):
-    """Standard deviation of the gain over nine fields of the image that hold gas, and the number of those."""
-    truth, found = scene.lines[name], solution.lines[LINE_NAMES.index(name)]
+def gain_spread(scene, solution, mask, name, *, noise=0.0):
+    """Standard deviation of the gain over nine fields of the image that hold gas.
+
+    Parameters
+    ----------
+    noise : (ny, nx) what of the map is noise, if that is not to count: faint gas in a ninth of a small field may be known to
+        1 % only
+    """
+    truth, found = scene.lines[name], solution.lines[LINE_NAMES.index(name)] - noise
     ny, nx = mask.shape
     gains = []
     for rows in np.array_split(np.arange(ny), 3):
@@ -268,7 +276,7 @@ def gain_spread(scene, solution, mask, name):
             use = mask[part] & (truth[part] > 0.15 * np.quantile(truth, 0.995))
             if use.sum() > 1000:
                 gains.append(np.polyfit(truth[part][use], found[part][use], 1)[0])
-    return (float(np.std(gains)) if len(gains) > 1 else np.nan), len(gains)
+    return float(np.std(gains)) if len(gains) > 1 else np.nan
 
 
 def star_residues(scene, solution, name):

@@ -96,6 +96,7 @@ def make_scene(
     bend=0.15,
     brightest=3000.0,
     temperatures=(3200.0, 18000.0),
+    exposure_s=EXPOSURE_S,
 ):
     """A scene of nebula, dust and stars under a graded sky.
 
@@ -182,7 +183,7 @@ def make_scene(
         scene.sky[name] = np.array(sky)
         scene.stars[name] = star_flux
         total = scene.nebula[name] + np.array(star_planes) + scene.sky[name]
-        variance = total / EXPOSURE_S + READ_VARIANCE / EXPOSURE_S
+        variance = total / exposure_s + READ_VARIANCE / exposure_s
         value = total + (rng.standard_normal(total.shape) * np.sqrt(variance) if noise else 0)
         scene.stacks[name] = LinearImage(
             value.astype(np.float32), variance.astype(np.float32), np.full(total.shape, 20, np.float32)
