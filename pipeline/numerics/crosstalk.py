@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy import optimize, special
+from scipy import optimize, sparse, special
+from scipy.spatial import cKDTree
 
 __all__ = ["Edge", "Refinement", "refine_mixing", "wedge_edge"]
 
@@ -19,21 +20,40 @@ CURVE_PRIOR = 0.05
 """Standard deviation of a cross-talk entry taken from typical curves, per unit response of the line's own
 channel: two measured cameras in the literature differ from the typical curve by 0.01 to 0.16."""
 
-OUTLIER_SHARE = 0.01
-"""Share of blocks that are neither (star remnants, trails); keeps one of them from setting the edge."""
-
 LOWER_PART = 0.4
 """Share of the ratios, from below, on which an edge is fitted."""
 
 MAX_BLOCKS = 1500
 """Blocks that are used, those with the best known ratios: more would cost time and not help."""
 
+OUTLIER_SHARE = 0.01
+"""Share of blocks that are neither (star remnants, trails); keeps one of them from setting the edge."""
+
 MIN_PURE_BLOCKS = 10
 """Blocks that must pile up there at least: a single knot of gas, three by three of them, has one ratio all over, whatever it
 glows in."""
 
-MIN_PURE_SHARE = 0.05
-"""Share of the fitted blocks that must pile up at the edge for it to count as seen."""
+MIN_PURE_SHARE = 0.15
+"""Share of the fitted blocks that must pile up at the edge for it to count as seen. Where gas mixes everywhere, the ratio is flat
+about its least value, which a tenth of the blocks may share."""
+
+FEW_PURE_BLOCKS = 5
+"""Fewer blocks and a smaller share do if they show the same edge in places apart: least values of two clouds are not alike."""
+
+PLACES_APART = 4
+"""Distance of places, in blocks: what a star hides does not divide one."""
+
+AGREEMENT_SIGMA = 2.0
+"""Distance from the edge, in standard deviations, up to which a block, or a place, agrees with it."""
+
+FAR_BELOW_SIGMA = 3.0
+"""Distance below the edge at which a block is an outlier."""
+
+MOST_BELOW = 2 * OUTLIER_SHARE
+"""Share of outliers below an edge; with more it is no edge, but a crowd of blocks above it."""
+
+PLACE_ERROR = 0.5
+"""Standard deviation, in that of the prior, to which the places besides the largest must know the edge."""
 
 ZERO_ERROR = 0.003
 """Error of the sky's zero relative to the typical bright block: what flattening leaves locally."""
@@ -90,7 +110,7 @@ class Refinement:
     measured: np.ndarray
 
 
-def wedge_edge(ratio, ratio_error, *, prior, prior_error):
+def wedge_edge(ratio, ratio_error, *, prior, prior_error, places=None):
     """Lower edge of a one-sided distribution of ratios, by maximum posterior.
 
     A share f of the blocks is pure (ratio = edge); the others exceed the edge by an amount e with density
@@ -103,6 +123,7 @@ def wedge_edge(ratio, ratio_error, *, prior, prior_error):
     ----------
     ratio, ratio_error : (n,) float64
     prior, prior_error : Gaussian prior of the edge
+    places : (n, 2) of the blocks, in blocks; None where they are not known
 
     Returns
     -------
@@ -110,14 +131,13 @@ def wedge_edge(ratio, ratio_error, *, prior, prior_error):
     """
     if ratio.size < MIN_BLOCKS:
         return Edge(prior, prior_error, 0.0, False)
-    if ratio.size > MAX_BLOCKS:
-        best = np.argsort(ratio_error, kind="stable")[:MAX_BLOCKS]
-        ratio, ratio_error = ratio[best], ratio_error[best]
+    used = np.argsort(ratio_error, kind="stable")[:MAX_BLOCKS]
+    ratio, ratio_error = ratio[used], ratio_error[used]
     limit = np.quantile(ratio, LOWER_PART)
     # Beyond the pile at the edge, should it be that large.
     limit += 4 * np.median(ratio_error[ratio <= limit])
     low = ratio <= limit
-    ratio, noise = ratio[low], ratio_error[low]
+    ratio, noise, used = ratio[low], ratio_error[low], used[low]
     start = float(np.quantile(ratio, 0.1))
     nodes, weights = np.polynomial.hermite_e.hermegauss(NODES)
     weights = weights / weights.sum()
@@ -161,10 +181,35 @@ def wedge_edge(ratio, ratio_error, *, prior, prior_error):
         if best is None or found.fun < best.fun:
             best = found
     share = float(special.expit(best.x[1]))
-    if share < max(MIN_PURE_SHARE, MIN_PURE_BLOCKS / ratio.size):
+    seen = share >= max(MIN_PURE_SHARE, MIN_PURE_BLOCKS / ratio.size)
+    if not seen and places is not None and share >= FEW_PURE_BLOCKS / ratio.size:
+        seen = _in_places_apart(ratio - best.x[0], noise, places[used], prior_error)
+    if not seen:
         # Without a pile the blocks bound the edge from above; below that it is no better known than the prior.
         return Edge(min(float(best.x[0]), prior), prior_error, share, True)
     return Edge(float(best.x[0]), _profile_error(cost, best, prior_error), share, True)
+
+
+def _in_places_apart(excess, noise, places, prior_error):
+    """Whether blocks that agree with an edge, below which are none, do so in several places, not in the largest one only.
+
+    Parameters
+    ----------
+    excess, noise : (n,) ratios less the edge, and their standard deviations
+    places : (n, 2)
+    prior_error : standard deviation of the edge before the data were seen
+    """
+    pure = np.abs(excess) < AGREEMENT_SIGMA * noise
+    if not pure.any() or (excess < -FAR_BELOW_SIGMA * noise).mean() > MOST_BELOW:
+        return False
+    excess, noise = excess[pure], noise[pure]
+    beside = cKDTree(places[pure]).sparse_distance_matrix(cKDTree(places[pure]), PLACES_APART)
+    _, place = sparse.csgraph.connected_components(beside, directed=False)
+    others = place != np.bincount(place).argmax()
+    weight = (1 / noise[others] ** 2).sum()
+    if weight * (PLACE_ERROR * prior_error) ** 2 < 1:
+        return False
+    return bool(abs((excess[others] / noise[others] ** 2).sum() / weight) < AGREEMENT_SIGMA / np.sqrt(weight))
 
 
 def _sky_zero(blocks, owners):
@@ -211,7 +256,7 @@ def _profile_error(cost, best, prior_error):
     return prior_error
 
 
-def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR, edges=None):
+def refine_mixing(blocks, block_error, matrix, *, places=None, prior_error=CURVE_PRIOR, edges=None):
     """Refine a three-channel, two-line mixing matrix from continuum-subtracted blocks.
 
     Parameters
@@ -219,6 +264,7 @@ def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR, edges
     blocks : (C, n) continuum-subtracted narrow-band flux of star-free blocks
     block_error : (C, n) standard deviations
     matrix : (C, 2) prior, largest entry of each column 1
+    places : (n, 2) of the blocks, in blocks; None where they are not known
     prior_error : standard deviation of its other entries
     edges : Refinement whose rows of the lines' own channels stand, so that only the third channel is looked at; None to
         find the edges
@@ -249,7 +295,10 @@ def refine_mixing(blocks, block_error, matrix, *, prior_error=CURVE_PRIOR, edges
         seen[line] = near.sum() >= MIN_BLOCKS
         if edges is not None:
             continue
-        edge = wedge_edge(ratio[near], noise[near], prior=matrix[other, line], prior_error=prior_error)
+        edge = wedge_edge(
+            ratio[near], noise[near], prior=matrix[other, line], prior_error=prior_error,
+            places=None if places is None else places[strong][near],
+        )  # fmt: skip
         refined[other, line] = max(edge.value, 0.0)
         error[other, line] = (
             min(np.hypot(edge.error, ZERO_SYSTEMATIC), prior_error) if edge.measured else prior_error

@@ -90,7 +90,8 @@ def _refined_once(curves, table, before, edges, blocks, colour, mixture, channel
         scale = prior.max(axis=0)
         known = {"of curves": Refinement(prior / scale, np.full(prior.shape, CURVE_PRIOR), np.zeros(2, bool))}
         known["kept"] = before.get(s.name)
-        result = refine_mixing(rest, np.sqrt(variance[rows][:, used]), prior / scale, edges=known.get(edges))
+        error, places = np.sqrt(variance[rows][:, used]), np.argwhere(used)
+        result = refine_mixing(rest, error, prior / scale, places=places, edges=known.get(edges))
         # The same pixels look through the broadband filter: its cross-talk changes by the same factor.
         factor = np.divide(result.matrix * scale, prior, out=np.ones_like(prior), where=prior > 0)
         if n_broad == 3:

@@ -111,3 +111,39 @@ def test_a_single_knot_is_no_edge(seed):
     edge = wedge_edge(ratio + 0.012 * rng.normal(size=150), np.full(150, 0.012), prior=0.08, prior_error=0.05)
     assert edge.value == pytest.approx(0.08, abs=1e-9)
     assert edge.error == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize(("apart", "seen"), [(True, True), (False, False)])
+def test_a_small_pile_counts_where_it_shows_in_places_apart(apart, seen):
+    """A fiftieth of the gas shares its least ratio. In one place that may be the least of a cloud which mixes everywhere;
+    what two clouds have in common is the camera's. A star hides the middle of the place and does not make two of it.
+    """
+    rng = np.random.default_rng(11)
+    places = np.argwhere(np.ones((20, 30), dtype=bool))
+    ratio = 0.12 + rng.gamma(2.0, 0.3, len(places))
+    least = [(0, 0), (0, 1), (1, 0), (1, 1), (3, 0), (3, 1), (4, 0), (4, 1), (5, 0), (5, 1), (4, 2), (5, 2)]
+    if apart:
+        least[8:] = [(15, 20), (15, 21), (16, 20), (16, 21)]
+    pure = (places[:, None] == np.array(least)).all(axis=2).any(axis=1)
+    ratio[pure] = 0.12
+    noise = np.full(ratio.size, 0.01)
+    edge = wedge_edge(
+        ratio + noise * rng.standard_normal(ratio.size), noise, prior=0.17, prior_error=0.05, places=places
+    )
+    assert (edge.error < 0.05) == seen
+    # Seen, it is what twelve blocks know it to be; else no more is said than that it is not above them.
+    assert edge.value == pytest.approx(0.12, abs=0.01) if seen else edge.value <= 0.17
+
+
+def test_places_that_disagree_are_least_values_of_clouds():
+    """Two clouds that mix everywhere, each with a least ratio of its own: the edge is that of neither."""
+    rng = np.random.default_rng(12)
+    places = np.argwhere(np.ones((20, 30), dtype=bool))
+    ratio = 0.4 + rng.gamma(2.0, 0.2, len(places))
+    ratio[(places < 3).all(axis=1)] = 0.2
+    ratio[(places > 16).all(axis=1)] = 0.27
+    noise = np.full(ratio.size, 0.01)
+    edge = wedge_edge(
+        ratio + noise * rng.standard_normal(ratio.size), noise, prior=0.17, prior_error=0.05, places=places
+    )
+    assert edge.error == 0.05 and edge.value <= 0.17
