@@ -24,13 +24,18 @@ from scipy import ndimage
 
 from pipeline.numerics.robust import mad_std
 from pipeline.numerics.sky_cells import Cells
-from pipeline.numerics.sky_terms import CELLS_PER_TERM, field_frame, polynomial_terms, solve, with_templates
+from pipeline.numerics.sky_terms import (
+    CELLS_PER_TERM,
+    MODEL_FLOOR,
+    field_frame,
+    polynomial_terms,
+    relative_scatter,
+    solve,
+    with_templates,
+)
 from pipeline.numerics.surface import exponents
 
 __all__ = ["agreeing_cells", "cells_near", "explained_cells", "find_free_cells"]
-
-MODEL_FLOOR = 1e-3
-"""Departure from a smooth surface that a real sky is granted, relative to its level: flat-field errors."""
 
 CLOSER = 0.8
 """Factor by which a higher order must bring sky cells closer to the surface, or gain as much in likelihood by more of them."""
@@ -126,16 +131,19 @@ def agreeing_cells(cells, known, *, max_order, clip_sigma, templates=None):
         return known
     frame = field_frame(cells.shape)
     x, y, planes = cells.x[known], cells.y[known], cells.value[:, known]
-    error = cells.error[:, known].mean(axis=1)
+    error = np.median(cells.error[:, known], axis=1)
     granted = np.hypot(error, MODEL_FLOOR * np.abs(np.median(planes, axis=1)))
+    # All that follows is in terms of cells of the usual noise.
+    scatter = relative_scatter(cells, known)
+    planes = planes / scatter
     best, likelihood = np.zeros(x.size, dtype=bool), -np.inf
     for order in range(1, max_order + 1):
         terms = with_templates(polynomial_terms(x, y, order, frame), templates, known)
         if known.sum() < CELLS_PER_TERM * terms.shape[1]:
             break
-        terms, _ = np.linalg.qr(terms)
+        terms, _ = np.linalg.qr(terms / scatter[:, None])
         # By the noise alone the first step may end beside the sky of an uneven field, by all that is granted in faint nebula.
-        started = [_lower_edge(terms, planes, scale) for scale in (granted, error)]
+        started = [_lower_edge(terms, planes, noise) for noise in (granted, error)]
         # Wide at first, the sky gathers cells that starlight spreads, from all over the field, before it narrows.
         _, wide, _ = _sky_among_objects(started[0], terms, planes, granted, granted, known)
         started.append(_residuals(terms, planes, wide))
@@ -162,9 +170,10 @@ def explained_cells(cells, known, templates, *, order, clip_sigma):
     -------
     (gy, gx) bool
     """
-    planes = cells.value[:, known]
+    noise = relative_scatter(cells, known)
+    planes = cells.value[:, known] / noise
     terms = polynomial_terms(cells.x[known], cells.y[known], order, field_frame(cells.shape))
-    terms, _ = np.linalg.qr(with_templates(terms, templates, known))
+    terms, _ = np.linalg.qr(with_templates(terms, templates, known) / noise[:, None])
     kept = np.ones(planes.shape[1], dtype=bool)
     for _ in range(CLIP_ROUNDS):
         if kept.sum() < CELLS_PER_TERM * terms.shape[1]:

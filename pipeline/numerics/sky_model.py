@@ -10,7 +10,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.numerics.robust import mad_std
-from pipeline.numerics.sky_terms import CELLS_PER_TERM, field_frame, polynomial_terms, solve, with_templates
+from pipeline.numerics.sky_terms import (
+    CELLS_PER_TERM,
+    field_frame,
+    polynomial_terms,
+    relative_scatter,
+    solve,
+    with_templates,
+)
 from pipeline.numerics.surface import PolynomialSurface, exponents
 
 __all__ = ["Sky", "fit_sky", "fit_together", "fit_with_templates"]
@@ -98,7 +105,9 @@ def fit_together(parts, *, max_order):
 
 @dataclass(frozen=True)
 class _Trial:
-    """Surfaces of one order: residuals (C, gy, gx) of left-out cells, and their mean squares (C, groups)."""
+    """Surfaces of one order: residuals (C, gy, gx) of left-out cells, and their mean squares (C, groups), those of the usual
+    noise.
+    """
 
     left: np.ndarray
     squares: np.ndarray
@@ -112,13 +121,15 @@ class _Trial:
 def _orders(cells, free, templates, max_order):
     """Trials of all orders that the cells can bear, lowest first."""
     use = free & np.isfinite(cells.value).all(axis=0)
-    groups = _groups(cells, use)
+    groups, scatter = _groups(cells, use), _scatter(cells, use)
     tried = []
     for order in range(max_order + 1):
-        left = _held_out(cells, use, groups, order, templates)
+        left = _held_out(cells, use, groups, order, templates, scatter)
         if left is None:
             break
-        squares = [[np.mean(plane[use & (groups == g)] ** 2) for g in range(FOLDS)] for plane in left]
+        squares = [
+            [np.mean(plane[use & (groups == g)] ** 2) for g in range(FOLDS)] for plane in left / scatter
+        ]
         tried.append(_Trial(left, np.array(squares)))
     return tried
 
@@ -127,18 +138,28 @@ def _fitted(cells, free, templates, order, tried):
     """Sky and shares of each channel with surfaces of ``order``."""
     use = free & np.isfinite(cells.value).all(axis=0)
     frame = field_frame(cells.shape)
-    terms = with_templates(polynomial_terms(cells.x, cells.y, order, frame), templates)[use]
+    noise = _scatter(cells, use)[use]
+    terms = with_templates(polynomial_terms(cells.x, cells.y, order, frame), templates)[use] / noise[:, None]
     size = len(exponents(order))
     inverse = np.linalg.pinv(terms.T @ terms)
     made = []
     for c, plane in enumerate(cells.value):
-        coefficients = solve(terms, plane[use])
-        scatter = max(mad_std(plane[use] - terms @ coefficients), float(np.median(cells.error[c][use])))
+        levels = plane[use] / noise
+        coefficients = solve(terms, levels)
+        scatter = max(mad_std(levels - terms @ coefficients), float(np.median(cells.error[c][use])))
         surface = PolynomialSurface(order, coefficients[:size], frame.x0, frame.y0, frame.scale)
         rms = tuple(float(trial.rms[c]) for trial in tried)
         left = tried[order].left[c] if tried else np.full(plane.shape, np.nan)
         made.append((Sky(surface, scatter**2 * inverse[:size, :size], rms, left), coefficients[size:]))
     return made
+
+
+def _scatter(cells, use):
+    """(gy, gx) relative scatter of the cells in use; 1 elsewhere."""
+    scatter = np.ones(use.shape)
+    if use.any():
+        scatter[use] = relative_scatter(cells, use)
+    return scatter
 
 
 def _log_ratio(one, other):
@@ -175,7 +196,7 @@ def _compact_groups(x, y):
     return ranks * FOLDS // max(order.size, 1)
 
 
-def _held_out(cells, use, groups, order, templates):
+def _held_out(cells, use, groups, order, templates, scatter):
     """(C, gy, gx) residuals of free cells about surfaces fitted without their group, or None with too few cells."""
     terms = with_templates(polynomial_terms(cells.x, cells.y, order, field_frame(cells.shape)), templates)
     least = CELLS_PER_TERM * terms.shape[-1]
@@ -186,7 +207,7 @@ def _held_out(cells, use, groups, order, templates):
         out, fit = use & (groups == group), use & (groups != group)
         if not out.any() or fit.sum() < least:
             return None
-        solution = solve(terms[fit], cells.value[:, fit].T)
+        solution = solve(terms[fit] / scatter[fit, None], (cells.value[:, fit] / scatter[fit]).T)
         left[:, out] = cells.value[:, out] - (terms[out] @ solution).T
     return left
 

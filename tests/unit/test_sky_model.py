@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.numerics.sky_cells import cell_table
+from pipeline.numerics.sky_cells import Cells, cell_table
 from pipeline.numerics.sky_model import fit_sky
 from pipeline.stages.flatten import gradient
 from tests.unit.separation_figures import flattened, sky_figures
@@ -93,6 +93,33 @@ def test_the_surface_keeps_its_stated_uncertainty():
         errors.append(sky.surface.evaluate(30, 40) - (2 + 0.12 - 0.08))
         stated.append(sky.uncertainty(30, 40))
     assert np.std(errors) == pytest.approx(np.mean(stated), rel=0.2)
+
+
+def test_noisy_cells_weigh_less():
+    """Half of the cells ten times as noisy as the others: the surface is as well known as by the others alone, and says so. The
+    scatter of 200 draws is known to 5 %, taken three times, and the scatter estimate adds as much.
+    """
+    rng = np.random.default_rng(13)
+    y, x = (axis.astype(float) * 10 for axis in np.mgrid[:12, :16])
+    error = np.where(rng.random(x.shape) < 0.5, 0.1, 0.01)
+    inside = np.array([(100.0, 40.0), (20.0, 90.0)])
+    found, stated, least = [], [], []
+    for _ in range(200):
+        value = 2 + 0.004 * x - 0.002 * y + error * rng.standard_normal(x.shape)
+        sky = fit_sky(Cells(x, y, value[None], error[None], (120, 160)), np.ones(x.shape, bool), max_order=1)[
+            0
+        ]
+        found.append(
+            [sky.surface.evaluate(*place) - (2 + 0.004 * place[0] - 0.002 * place[1]) for place in inside]
+        )
+        stated.append([float(sky.uncertainty(*place)) for place in inside])
+    good = error < 0.05
+    terms = np.column_stack([np.ones(good.sum()), x[good], y[good]])
+    for place in inside:
+        row = np.array([1.0, *place])
+        least.append(0.01 * np.sqrt(row @ np.linalg.inv(terms.T @ terms) @ row))
+    np.testing.assert_allclose(np.std(found, axis=0), least, rtol=0.2)
+    np.testing.assert_allclose(np.mean(stated, axis=0), np.std(found, axis=0), rtol=0.2)
 
 
 def test_a_cell_with_stars_on_one_side_stands_for_its_middle():
