@@ -91,8 +91,7 @@ def run(layout, unit, settings, *, filter_sets):
             _report(record, solution, lines, broad, camera["response"])
             record.metrics(hydrogen_notes(solution, lines, narrow))
             solved = [line.name for line in lines]
-            # Reflections in the continuum are looked for meanwhile, mostly on one core. The maps must be left alone until they
-            # are written: the library turns the bytes of an array over where they are, and back.
+            # Reflections in the continuum are looked for meanwhile, mostly on one core.
             written = [
                 files.submit(write_line, layout, line, solution, index, broad)
                 for index, line in enumerate(lines)
