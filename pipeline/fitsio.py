@@ -40,6 +40,7 @@ __all__ = [
     "read_linear",
     "read_rows",
     "read_shape",
+    "stored_image",
     "stored_linear",
     "write_fits",
     "write_linear",
@@ -313,23 +314,34 @@ def read_linear(path, *, rejected=True):
             raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
 
 
-def stored_linear(path):
-    """A :class:`LinearImage` like that of :func:`read_linear`, of whose parts only the value is in memory.
-
-    The others are those of the file: read-only, and in its byte order, which numpy minds but compiled code does not. It is
-    for a stage that hands them on as they are. What is compressed is read.
+def stored_image(path, name):
+    """An extension of a file of ours as it lies there: read-only, and in its byte order, which numpy minds but compiled code
+    does not. It is for what is looked at or handed on, not computed with. What is compressed is read.
     """
     with _opened(path) as hdus:
-        rest = {}
-        for part in ("variance", "coverage", "rejected"):
-            try:
-                if part.upper() in hdus or part != "rejected":
-                    rest[part] = _stored(path, hdus[part.upper()])
-            except Exception as error:
-                raise InputError(
-                    f"{path}: no readable image {part.upper()} ({_first_line(error)})"
-                ) from error
-    return LinearImage(read_image(path), **rest)
+        try:
+            return _stored(path, hdus[name])
+        except Exception as error:
+            raise InputError(f"{path}: no readable image {name} ({_first_line(error)})") from error
+
+
+def stored_linear(path, *, variance=False):
+    """A :class:`LinearImage` like that of :func:`read_linear`, of whose parts only the value is in memory.
+
+    The others are those of the file, see :func:`stored_image`.
+
+    Parameters
+    ----------
+    variance : whether to read the variance as well
+    """
+    with _opened(path) as hdus:
+        rejected = "REJECTED" in hdus
+    return LinearImage(
+        read_image(path),
+        (read_image if variance else stored_image)(path, "VARIANCE"),
+        stored_image(path, "COVERAGE"),
+        stored_image(path, "REJECTED") if rejected else None,
+    )
 
 
 def _stored(path, hdu):
