@@ -9,6 +9,7 @@ standard (version 4.0, section 3.3.2) stays in this module.
 """
 
 import hashlib
+import os
 import shutil
 import warnings
 from pathlib import Path
@@ -23,7 +24,8 @@ from pipeline import __version__
 from pipeline.atomic import replaced
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
-from pipeline.fits_pixels import read_pixels
+from pipeline.fits_checksum import add_checksum_cards, set_checksum
+from pipeline.fits_pixels import read_pixels, write_pixels
 from pipeline.provenance import SOFTWARE_NAME
 
 __all__ = [
@@ -38,6 +40,7 @@ __all__ = [
     "read_linear",
     "read_rows",
     "read_shape",
+    "stored_image",
     "stored_linear",
     "write_fits",
     "write_linear",
@@ -311,23 +314,34 @@ def read_linear(path, *, rejected=True):
             raise InputError(f"{path}: cannot be read to the end ({_first_line(error)})") from error
 
 
-def stored_linear(path):
-    """A :class:`LinearImage` like that of :func:`read_linear`, of whose parts only the value is in memory.
-
-    The others are those of the file: read-only, and in its byte order, which numpy minds but compiled code does not. It is
-    for a stage that hands them on as they are. What is compressed is read.
+def stored_image(path, name):
+    """An extension of a file of ours as it lies there: read-only, and in its byte order, which numpy minds but compiled code
+    does not. It is for what is looked at or handed on, not computed with. What is compressed is read.
     """
     with _opened(path) as hdus:
-        rest = {}
-        for part in ("variance", "coverage", "rejected"):
-            try:
-                if part.upper() in hdus or part != "rejected":
-                    rest[part] = _stored(path, hdus[part.upper()])
-            except Exception as error:
-                raise InputError(
-                    f"{path}: no readable image {part.upper()} ({_first_line(error)})"
-                ) from error
-    return LinearImage(read_image(path), **rest)
+        try:
+            return _stored(path, hdus[name])
+        except Exception as error:
+            raise InputError(f"{path}: no readable image {name} ({_first_line(error)})") from error
+
+
+def stored_linear(path, *, variance=False):
+    """A :class:`LinearImage` like that of :func:`read_linear`, of whose parts only the value is in memory.
+
+    The others are those of the file, see :func:`stored_image`.
+
+    Parameters
+    ----------
+    variance : whether to read the variance as well
+    """
+    with _opened(path) as hdus:
+        rejected = "REJECTED" in hdus
+    return LinearImage(
+        read_image(path),
+        (read_image if variance else stored_image)(path, "VARIANCE"),
+        stored_image(path, "COVERAGE"),
+        stored_image(path, "REJECTED") if rejected else None,
+    )
 
 
 def _stored(path, hdu):
@@ -361,8 +375,11 @@ def write_fits(path, data, *, extensions=None, keywords=None, history=None, buni
         if unit:
             extension.header["BUNIT"] = (unit, "unit of the pixel values")
         hdus.append(extension)
-    with replaced(path) as temporary:
-        hdus.writeto(temporary, overwrite=True, checksum=True, output_verify="exception")
+    hdus.verify("exception")
+    hdus.update_extend()
+    with replaced(path) as temporary, open(temporary, "wb") as file:
+        for hdu in hdus:
+            _write_unit(file, hdu)
 
 
 def write_packed(path, planes, *, steps=None, units=None, keywords=None, history=None, after=None):
@@ -405,6 +422,20 @@ def write_linear(path, image, *, extensions=None, keywords=None, history=None):
     write_fits(
         path, image.value, extensions={**planes, **(extensions or {})}, keywords=keywords, history=history
     )
+
+
+def _write_unit(file, hdu):
+    """Write an image behind what a file holds; astropy would turn its bytes over and back where they are, on one core."""
+    header, start = hdu.header, file.seek(0, os.SEEK_END)
+    add_checksum_cards(header)
+    pixels_start = start + len(header.tostring())
+    bits = header["BITPIX"]
+    kind = f">{'f' if bits < 0 else 'u' if bits == 8 else 'i'}{abs(bits) // 8}"
+    total = write_pixels(file, pixels_start, kind, hdu.data, zero=header.get("BZERO", 0))
+    set_checksum(header, total)
+    file.write(header.tostring().encode("ascii"))
+    file.flush()
+    file.truncate(pixels_start + -(-hdu.size // FITS_BLOCK) * FITS_BLOCK)
 
 
 def _with_cards(primary, keywords, history):

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
-from pipeline.fitsio import read_image, read_keywords
+from pipeline.fitsio import read_image, read_keywords, stored_image
 from pipeline.line_files import HALOES
 from pipeline.settings.filters import CONTINUUM_ROLES, lines_of, passbands_of
 
@@ -62,7 +62,7 @@ def read_base(layout, entries, filter_sets, record):
     for role in CONTINUUM_ROLES:
         for name in (name for name in filter_sets if entries[name]["role"] == role):
             record.input(layout.flat(name))
-            coverage = read_image(layout.flat(name), "COVERAGE")
+            coverage = stored_image(layout.flat(name), "COVERAGE")
             if (coverage > 0).any():
                 channels[name] = len(coverage)
             else:
@@ -119,7 +119,7 @@ def read_lines(layout, entries, filter_sets, base, record):
 
 def _read(path):
     """The images of a file that the picture needs; those of what was rejected and subtracted stay there."""
-    return LinearImage(read_image(path), read_image(path, "VARIANCE"), read_image(path, "COVERAGE"))
+    return LinearImage(read_image(path), read_image(path, "VARIANCE"), stored_image(path, "COVERAGE"))
 
 
 def _without_haloes(image, layout):

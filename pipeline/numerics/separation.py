@@ -188,8 +188,7 @@ def _solve(
             for m in range(n_lines):
                 _set_product(hue, share[d], reduced[behind[d], m])
                 for j in range(n_lines):
-                    _add_product(total, 2.0 * lines[d, j], hue, inverse[m, j])
-                    _add_multiple(total, -lines[d, m] * lines[d, j], inverse[m, j])
+                    _add_shared(total, lines[d, j], lines[d, m], hue, inverse[m, j])
             _put(remainder_variance[c, part], total, solved, np.nan)
 
 
@@ -247,6 +246,15 @@ def _add_product(row, factor, one, other):
 
 
 @njit(cache=True, nogil=True)
+def _add_shared(row, factor, response, share, covariance):
+    """Part of two lines in the variance of a channel without them."""
+    if factor == 0.0:
+        return
+    for p in range(row.size):
+        row[p] += factor * (2.0 * share[p] - response) * covariance[p]
+
+
+@njit(cache=True, nogil=True)
 def _set_product(row, one, other):
     for p in range(row.size):
         row[p] = one[p] * other[p]
@@ -268,9 +276,10 @@ def _clip(row, values, low, high):
 def _weigh(weight, weighted, value, spread):
     """Inverse variance of a datum, and that times the datum; 0 where there is none."""
     for p in range(weight.size):
-        known = (spread[p] > 0) & (spread[p] < np.inf) & (abs(value[p]) < np.inf)
-        weight[p] = 1.0 / np.float64(spread[p]) if known else 0.0
-        weighted[p] = weight[p] * np.float64(value[p]) if known else 0.0
+        inverse = 1.0 / np.float64(spread[p])
+        known = (inverse > 0.0) & (inverse < np.inf) & (abs(value[p]) < np.inf)
+        weight[p] = inverse if known else 0.0
+        weighted[p] = inverse * np.float64(value[p]) if known else 0.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

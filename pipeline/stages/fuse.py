@@ -286,7 +286,7 @@ def _fuse(scene, stars, lines, colours, boosts, gains, options):
 
     # The colour of the picture about a place, which this recipe asks for, goes beyond a band.
     in_bands(band, scene.shape[1], rows=scene.shape[1] if recipe == "luminance" else BAND_ROWS)
-    return LinearImage(value, variance, scene.coverage.astype(np.float32, copy=False))
+    return LinearImage(value, variance, scene.coverage)
 
 
 def _layers(scene, maps, rows):

@@ -13,7 +13,7 @@ from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
 from pipeline.filter_curves import channel_responses, transmission_of
-from pipeline.fitsio import read_linear
+from pipeline.fitsio import stored_linear
 from pipeline.line_files import write_continuum, write_empty_line, write_line
 from pipeline.numerics.balmer import hydrogen_notes
 from pipeline.numerics.broadband_halo import remove_reflections
@@ -91,8 +91,7 @@ def run(layout, unit, settings, *, filter_sets):
             _report(record, solution, lines, broad, camera["response"])
             record.metrics(hydrogen_notes(solution, lines, narrow))
             solved = [line.name for line in lines]
-            # Reflections in the continuum are looked for meanwhile, mostly on one core. The maps must be left alone until they
-            # are written: the library turns the bytes of an array over where they are, and back.
+            # Reflections in the continuum are looked for meanwhile, mostly on one core.
             written = [
                 files.submit(write_line, layout, line, solution, index, broad)
                 for index, line in enumerate(lines)
@@ -129,9 +128,8 @@ def _load(layout, filter_sets, entries, response_path, record):
     for name in filter_sets:
         path = layout.flat(name)
         record.input(path)
-        # What was rejected goes on with the continuum, and is of no use here otherwise.
-        passed_on = entries[name]["role"] in CONTINUUM_ROLES
-        image = read_linear(path, rejected=passed_on) if path.is_file() else None
+        # Coverage is looked at and goes on with the continuum, like what was rejected.
+        image = stored_linear(path, variance=True) if path.is_file() else None
         if image is None or not image.has_data:
             record.flag("set_without_data", "warn", f"filter set {name} has no data and is left out")
             continue

@@ -8,7 +8,7 @@ from pipeline import qa
 from pipeline.colour_profile import linear_profile, srgb_profile
 from pipeline.comparison_sheet import Panel, compose, fit_blocks
 from pipeline.errors import InputError
-from pipeline.fitsio import read_image, read_keywords
+from pipeline.fitsio import read_image, read_keywords, stored_image
 from pipeline.numerics.bands import in_bands
 from pipeline.numerics.colour import srgb_decode
 from pipeline.numerics.detail_window import richest_window
@@ -49,7 +49,7 @@ def run(layout, unit, settings, *, filter_sets):
     """Render the fused picture, and beside it each of ``filter_sets`` by the same rules."""
     with qa.record(layout, "render", unit) as record:
         options = settings["render"]
-        header, coverage = read_keywords(layout.fused()), read_image(layout.fused(), "COVERAGE")
+        header, coverage = read_keywords(layout.fused()), stored_image(layout.fused(), "COVERAGE")
         record.input(layout.fused())
         gains = np.array([float(header[f"WHITE_{channel}"]) for channel in "RGB"])
         box = covered_box(_well_covered(coverage), options["crop_coverage"])
@@ -129,7 +129,7 @@ def _well_covered(coverage):
 def _within(box, path, share):
     """The box without the borders at which a filter set has hardly any frames: few of them cannot outvote a particle hit."""
     try:
-        coverage = read_image(path, "COVERAGE")[:, ::LOOK_STEP, ::LOOK_STEP]
+        coverage = stored_image(path, "COVERAGE")[:, ::LOOK_STEP, ::LOOK_STEP]
     except InputError:
         # It will have no panel either, which is said there.
         return box
@@ -254,7 +254,7 @@ def _filter_set_panels(layout, settings, filter_sets, box, detail, record):
         for name in (name for name in filter_sets if entries[name]["role"] == role):
             record.input(layout.flat(name))
             try:
-                value, coverage = read_image(layout.flat(name)), read_image(layout.flat(name), "COVERAGE")
+                value, coverage = read_image(layout.flat(name)), stored_image(layout.flat(name), "COVERAGE")
             except InputError as error:
                 record.flag("no_panel", "warn", f"{name} is not on the comparison sheet: {error}")
                 continue

@@ -8,7 +8,7 @@ has structure within a cell, so what a cell shows of it is the same in all sets 
 import numpy as np
 
 from pipeline import qa
-from pipeline.fitsio import read_linear
+from pipeline.fitsio import stored_linear
 from pipeline.numerics.sky_cells import cell_table
 from pipeline.numerics.stack_stars import star_mask
 from pipeline.sky_tables import SkyTable, write_sky_table
@@ -51,7 +51,7 @@ def run(layout, unit, settings, *, filter_sets):
     """Survey the stack of filter set ``unit``, without the stars of all ``filter_sets``."""
     options = settings["flatten"]
     with qa.record(layout, "survey_sky", unit) as record:
-        image = read_linear(layout.stack(unit), rejected=False)
+        image = stored_linear(layout.stack(unit))
         record.input(layout.stack(unit))
         cell = int(np.clip(min(image.shape[1:]) // CELLS_ACROSS, MIN_CELL_PX, options["cell_px"]))
         stars = []

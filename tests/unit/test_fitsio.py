@@ -193,6 +193,9 @@ def test_a_stored_image_is_the_one_that_was_written_and_stays_in_the_file(tmp_pa
         np.testing.assert_array_equal(getattr(stored, part), getattr(read, part))
     assert stored.value.dtype.isnative
     assert all(not plane.flags.writeable for plane in (stored.variance, stored.coverage))
+    asked_for = stored_linear(tmp_path / "a.fits", variance=True)
+    assert asked_for.variance.dtype.isnative and not asked_for.coverage.flags.writeable
+    np.testing.assert_array_equal(asked_for.variance, read.variance)
     # Handed on, it gives the same file.
     write_linear(tmp_path / "b.fits", stored, extensions={"BACKGROUND": planes[0]})
     with fits.open(tmp_path / "a.fits") as one, fits.open(tmp_path / "b.fits", checksum=True) as other:
