@@ -1,7 +1,7 @@
-"""Pixels of plain FITS units, read and written block by block on the cores that the job was given.
+"""Pixels of plain FITS units, read and turned over block by block on the cores that the job was given.
 
-A block is turned from one byte order into the other while it is in the cache, so that no copy of an image is made and none is
-turned over where it is. The headers are the business of :mod:`pipeline.fitsio`.
+A block is turned into native byte order while it is in the cache, so that no copy of an image is made. The headers are the
+business of :mod:`pipeline.fitsio`.
 """
 
 import os
@@ -10,13 +10,10 @@ import numpy as np
 
 from pipeline.numerics.bands import in_bands
 
-__all__ = ["read_pixels", "write_pixels"]
+__all__ = ["big_endian", "read_pixels"]
 
 PIXELS_AT_ONCE = 1 << 16
-"""Pixels that are turned over at a time: they stay in the cache, and are a whole number of words of a checksum."""
-
-WORD = 4
-"""Bytes of a word of a checksum."""
+"""Pixels that are turned over at a time: they stay in the cache."""
 
 PIXELS_OF_A_CORE = 1 << 20
 """Pixels that a core is given at a time; a multiple of those above."""
@@ -58,41 +55,25 @@ def read_pixels(path, offset, kind, shape):
     return out
 
 
-def write_pixels(file, offset, kind, pixels, *, zero=0):
-    """Write pixels to their place in a file.
+def big_endian(pixels):
+    """Pixels in the byte order of files, whole in memory: an array in ours the library would turn over where it is, four times,
+    on one core.
 
     Parameters
     ----------
-    file : opened for writing
-    offset : where in it the first pixel starts, bytes
-    kind : numpy type as stored
     pixels : array, in any byte order
-    zero : what is taken off before they are stored (BZERO), for unsigned numbers of 16 or 32 bits
 
     Returns
     -------
-    int, sum of the words of 32 bits that were written, the last one filled up with zeros; the same for any number of cores
+    array of the same values; ``pixels`` itself if they are in that order
     """
-    kind, flat, sums = np.dtype(kind), pixels.reshape(-1), []
+    kind = pixels.dtype.newbyteorder(">")
+    if kind == pixels.dtype:
+        return pixels
+    out, flat = np.empty(pixels.shape, dtype=kind), pixels.reshape(-1)
 
     def band(start, stop):
-        room = np.empty(min(PIXELS_AT_ONCE, stop - start), dtype=kind)
-        for first in range(start, stop, PIXELS_AT_ONCE):
-            part = flat[first : min(first + PIXELS_AT_ONCE, stop)]
-            stored = room[: part.size]
-            stored[:] = part.astype(np.int64) - zero if zero else part
-            content = stored.view(np.uint8)
-            _write_at(file, content.data, offset + first * kind.itemsize)
-            whole = content.size // WORD * WORD
-            rest = content[whole:].tobytes().ljust(WORD, b"\0")
-            sums.append(int(content[:whole].view(">u4").sum(dtype=np.uint64)) + int.from_bytes(rest, "big"))
+        out.reshape(-1)[start:stop] = flat[start:stop]
 
     in_bands(band, flat.size, rows=PIXELS_OF_A_CORE)
-    return sum(sums)
-
-
-def _write_at(file, content, place):
-    """Write all of ``content``, of which the system may take a part at a time."""
-    while content:
-        written = os.pwrite(file.fileno(), content, place)
-        content, place = content[written:], place + written
+    return out

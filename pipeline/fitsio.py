@@ -9,7 +9,6 @@ standard (version 4.0, section 3.3.2) stays in this module.
 """
 
 import hashlib
-import os
 import shutil
 import warnings
 from pathlib import Path
@@ -24,8 +23,7 @@ from pipeline import __version__
 from pipeline.atomic import replaced
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
-from pipeline.fits_checksum import add_checksum_cards, set_checksum
-from pipeline.fits_pixels import read_pixels, write_pixels
+from pipeline.fits_pixels import big_endian, read_pixels
 from pipeline.provenance import SOFTWARE_NAME
 
 __all__ = [
@@ -365,21 +363,20 @@ def write_fits(path, data, *, extensions=None, keywords=None, history=None, buni
     history : list of texts, one a step with its parameters
     bunit : unit of the primary image
     """
-    primary = fits.PrimaryHDU(_storable(data))
+    primary = fits.PrimaryHDU(big_endian(_storable(data)))
     if bunit:
         primary.header["BUNIT"] = (bunit, "unit of the pixel values")
-    hdus = fits.HDUList([_with_cards(primary, keywords, history)])
-    for name, plane in (extensions or {}).items():
-        extension = fits.ImageHDU(_storable(plane), name=name)
-        unit = UNITS_OF_EXTENSION.get(name, "")
-        if unit:
-            extension.header["BUNIT"] = (unit, "unit of the pixel values")
-        hdus.append(extension)
-    hdus.verify("exception")
-    hdus.update_extend()
-    with replaced(path) as temporary, open(temporary, "wb") as file:
-        for hdu in hdus:
-            _write_unit(file, hdu)
+    with replaced(path) as temporary:
+        _with_cards(primary, keywords, history).writeto(temporary, checksum=True, output_verify="exception")
+        # One after the other, so that no more than one is in memory in the byte order of files.
+        del primary
+        for name, plane in (extensions or {}).items():
+            extension = fits.ImageHDU(big_endian(_storable(plane)), name=name)
+            unit = UNITS_OF_EXTENSION.get(name, "")
+            if unit:
+                extension.header["BUNIT"] = (unit, "unit of the pixel values")
+            extension.verify("exception")
+            fits.append(temporary, extension.data, extension.header, checksum=True)
 
 
 def write_packed(path, planes, *, steps=None, units=None, keywords=None, history=None, after=None):
@@ -422,20 +419,6 @@ def write_linear(path, image, *, extensions=None, keywords=None, history=None):
     write_fits(
         path, image.value, extensions={**planes, **(extensions or {})}, keywords=keywords, history=history
     )
-
-
-def _write_unit(file, hdu):
-    """Write an image behind what a file holds; astropy would turn its bytes over and back where they are, on one core."""
-    header, start = hdu.header, file.seek(0, os.SEEK_END)
-    add_checksum_cards(header)
-    pixels_start = start + len(header.tostring())
-    bits = header["BITPIX"]
-    kind = f">{'f' if bits < 0 else 'u' if bits == 8 else 'i'}{abs(bits) // 8}"
-    total = write_pixels(file, pixels_start, kind, hdu.data, zero=header.get("BZERO", 0))
-    set_checksum(header, total)
-    file.write(header.tostring().encode("ascii"))
-    file.flush()
-    file.truncate(pixels_start + -(-hdu.size // FITS_BLOCK) * FITS_BLOCK)
 
 
 def _with_cards(primary, keywords, history):

@@ -1,4 +1,4 @@
-"""Pixels that are read and written in blocks, against what the library makes of the same arrays."""
+"""Pixels that are read in blocks against what the library wrote."""
 
 import numpy as np
 import pytest
@@ -27,11 +27,12 @@ def test_every_type_comes_back_on_any_number_of_cores(tmp_path, monkeypatch, kin
 
 
 @pytest.mark.parametrize("kind", [*KINDS, ">f4"])
-def test_files_are_those_that_the_library_writes(tmp_path, kind):
-    """But for the comments, which tell the time; sizes are no multiples of the words of a checksum."""
-    rng = np.random.default_rng(2)
-    image = rng.integers(0, 2**31, (3, 47, 53)).astype(kind)
+def test_files_are_those_that_the_library_writes_in_one_go(tmp_path, kind):
+    """But for the comments, which tell the time."""
+    image = np.random.default_rng(2).integers(0, 2**31, (3, 47, 53)).astype(kind)
+    kept = image.copy()
     write_fits(tmp_path / "ours.fits", image, extensions={"MORE": image[1, ::2]})
+    np.testing.assert_array_equal(image, kept)
     with fits.open(tmp_path / "ours.fits") as hdus:
         primary, more = (hdu.copy() for hdu in hdus)
     fits.HDUList([primary, more]).writeto(tmp_path / "theirs.fits", checksum=True)
@@ -45,15 +46,6 @@ def test_files_are_those_that_the_library_writes(tmp_path, kind):
             assert unit.header["DATASUM"] == same.header["DATASUM"]
             assert sorted(unit.header) == sorted(same.header)
             np.testing.assert_array_equal(unit.data, same.data)
-
-
-def test_checksums_hold_whatever_the_pixels_sum_to(tmp_path):
-    """Each byte of the sum takes many values: the letters and digits that stand for it avoid punctuation in pairs."""
-    for seed in range(60):
-        write_fits(tmp_path / "a.fits", np.random.default_rng(seed).random((3, 5), dtype=np.float32))
-        with fits.open(tmp_path / "a.fits", checksum=True) as hdus:
-            assert hdus[0].verify_checksum() == 1
-            assert hdus[0].header["CHECKSUM"].isalnum()
 
 
 def test_a_file_that_ends_before_its_pixels_is_refused(tmp_path):
