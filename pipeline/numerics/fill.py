@@ -13,8 +13,8 @@ RELAXATIONS = 30
 more than the two pixels by which one scale differs from the next)."""
 
 BAND_ROWS = 256
-"""Rows that a core relaxes at a time: they stay in the cache through all passes, and are many times those beyond them that have
-to be relaxed with them."""
+"""Rows that a core is given at a time. Where they are relaxed they stay in the cache through all passes, and are many times those
+beyond them that have to be relaxed with them."""
 
 
 def enclosed(mask):
@@ -59,14 +59,18 @@ def filled(image, mask):
         return image.copy()
     if mask.all():
         return np.zeros_like(image)
-    work = np.ascontiguousarray(image)
-    work = np.where(mask, work.dtype.type(0), work)
+    work = np.empty(image.shape, dtype=image.dtype)
+    in_bands(lambda start, stop: np.copyto(work[start:stop], image[start:stop]), len(work), rows=BAND_ROWS)
     return _fill_level(work, np.ascontiguousarray(mask))
 
 
 def _fill_level(image, mask):
     """Fill at one scale, in place: a first guess from the next coarser one, then relaxation."""
-    coarse, open_blocks = _halved(image, mask)
+    halved = tuple((side + 1) // 2 for side in image.shape)
+    coarse, open_blocks = np.zeros(halved), np.zeros(halved, dtype=bool)
+    in_bands(
+        lambda start, stop: _halve(image, mask, coarse, open_blocks, start, stop), len(coarse), rows=BAND_ROWS
+    )
     if open_blocks.any():
         coarse = _fill_level(coarse, open_blocks)
     runs = _runs(mask)
@@ -95,12 +99,10 @@ def warm():
 
 
 @njit(cache=True, nogil=True)
-def _halved(image, mask):
-    """Mean of the known pixels of each block of 2 x 2, float64, and where there is none."""
+def _halve(image, mask, means, empty, start, stop):
+    """Mean of the known pixels of each block of 2 x 2, float64, and where there is none, for some rows of blocks."""
     ny, nx = image.shape
-    means = np.zeros(((ny + 1) // 2, (nx + 1) // 2))
-    empty = np.zeros(means.shape, dtype=np.bool_)
-    for y in range(means.shape[0]):
+    for y in range(start, stop):
         for x in range(means.shape[1]):
             total, count = 0.0, 0
             for j in range(2 * y, min(2 * y + 2, ny)):
@@ -112,7 +114,6 @@ def _halved(image, mask):
                 means[y, x] = total / count
             else:
                 empty[y, x] = True
-    return means, empty
 
 
 @njit(cache=True, nogil=True)

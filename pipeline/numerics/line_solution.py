@@ -26,7 +26,7 @@ COLOUR_PASSES = 1
 continuum, so the next pass would change it by a few percent of that."""
 
 BAND_ROWS = 64
-"""Rows whose lines are taken away at a time: they stay in the cache for all channels."""
+"""Rows that are worked on at a time: they stay in the cache through all steps."""
 
 
 @dataclass(frozen=True)
@@ -224,8 +224,13 @@ def _expected_continuum(matched, line, owners, continuum_index, ratio, colour):
     if continuum_index[d] < 0:
         return matched.value[d]
     law = np.zeros_like(colour)
-    for coefficient in ratio[d, ::-1]:
-        law *= colour
-        law += np.float32(coefficient)
-    law *= matched.value[continuum_index[d]]
+
+    def band(start, stop):
+        rows = slice(start, stop)
+        for coefficient in ratio[d, ::-1]:
+            law[rows] *= colour[rows]
+            law[rows] += np.float32(coefficient)
+        law[rows] *= matched.value[continuum_index[d], rows]
+
+    in_bands(band, len(law), rows=BAND_ROWS)
     return law

@@ -80,7 +80,7 @@ def clean_stars(lines, variance, continuum, stars, fwhm):
     shape = lines.shape[1:]
     fwhm = fwhm if np.isfinite(fwhm) else stars.typical_fwhm
     saturated = looks_saturated(stars)
-    out, out_variance = lines.copy(), variance.copy()
+    out, out_variance = np.empty_like(lines), variance.copy()
     hidden = np.zeros(shape, dtype=bool)
     residues, discs = [], 0
     alone = isolated(stars, radius_px=RING_FWHM[1] * fwhm, shape=shape) if len(stars) else saturated

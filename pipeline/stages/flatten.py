@@ -17,6 +17,7 @@ from pipeline.numerics.free_cells import cells_near, find_free_cells
 from pipeline.numerics.sky_model import fit_sky
 from pipeline.numerics.sky_remainder import fit_remainder
 from pipeline.numerics.spectrum import LINES
+from pipeline.numerics.spread_sample import every_nth
 from pipeline.numerics.surface import fit_surface
 from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
 from pipeline.sky_tables import read_sky_table
@@ -61,7 +62,7 @@ def flatten(image, skies, remainder=None):
             if remainder is not None:
                 background[rows] += remainder[rows]
             np.subtract(image.value[rows], background[rows], out=value[rows])
-            value[rows][image.coverage[rows] <= 0] = 0.0
+            np.copyto(value[rows], 0.0, where=image.coverage[rows] <= 0)
 
     in_bands(band, image.shape[1], rows=BAND_ROWS)
     return LinearImage(value, image.variance, image.coverage, image.rejected), background
@@ -244,7 +245,7 @@ def _channel_metrics(name, background, sky, cells):
     after, after_angle = _remaining_gradient(cells, sky.held_out)
     noise = sky.uncertainty(cells.x, cells.y)
     return {
-        f"sky_e_s_{name}": float(np.median(background)),
+        f"sky_e_s_{name}": float(np.median(every_nth(background))),
         f"gradient_before_e_s_{name}": before,
         f"gradient_before_angle_deg_{name}": angle,
         f"gradient_after_e_s_{name}": after,

@@ -93,8 +93,9 @@ def run(layout, unit, settings, *, filter_sets):
             if options["star_reduction"] > 0:
                 scene = _with_smaller_stars(scene, stars, options["star_reduction"], record)
         shown = {line.name: line_colour(_primaries(line, options), gains, line.response) for line in lines}
-        boosts = _boosts(lines, shown, scene, gains, options, record)
-        fused = _fuse(scene, stars, lines, shown, boosts, gains, options)
+        strengths = {line.name: line_strength(line.flux, line.variance) for line in lines}
+        boosts = _boosts(strengths, shown, scene, gains, options, record)
+        fused = _fuse(scene, stars, lines, strengths, shown, boosts, gains, options)
         if base is None:
             # Stars shine in all lines at once: what makes the usual one white is known only now.
             white = white_reference(fused.value, fused.variance, fused.valid)
@@ -216,20 +217,19 @@ def _primaries(line, options):
     return purity * rgb / rgb.max() + (1.0 - purity)
 
 
-def _boosts(lines, colours, scene, gains, options, record):
-    """Dict line -> boost, in the order of ``lines``: of the config, or chosen."""
+def _boosts(strengths, colours, scene, gains, options, record):
+    """Dict line -> boost, in the order of ``strengths``: of the config, or chosen."""
     given = options["boost"]
     for name in sorted(set(given) - set(colours)):
         record.flag("boost_unused", "warn", f"fuse.boost names {name}, of which there is no map")
-    strengths = {line.name: line_strength(line.flux, line.variance) for line in lines}
     balance = light_balance(gains)
     brightness = {name: float(balance @ colour) for name, colour in colours.items()}
     noise = _brightness_noise(scene, balance)
-    if noise == 0.0 and lines:
+    if noise == 0.0 and strengths:
         # Without a broadband the noise of the picture is that of the lines.
         noise = min(strengths[name].noise * brightness[name] for name in strengths)
     chosen = auto_boosts(strengths, brightness, noise=noise, gas_level=options["gas_level"])
-    boosts = {line.name: float(given.get(line.name, chosen[line.name])) for line in lines}
+    boosts = {name: float(given.get(name, chosen[name])) for name in strengths}
     for name, boost in boosts.items():
         record.metric(f"line_s_n_{name}", strengths[name].bright / strengths[name].noise)
         if name in given:
@@ -251,11 +251,11 @@ def _brightness_noise(scene, balance):
     return float(np.sqrt(np.sum(balance**2 * np.array(usual))))
 
 
-def _fuse(scene, stars, lines, colours, boosts, gains, options):
+def _fuse(scene, stars, lines, strengths, colours, boosts, gains, options):
     """The fused LinearImage."""
     recipe, maps = options["recipe"], []
     own_share = 0.0 if recipe == "mix" or stars is None else 1.0
-    cores = _star_cores(scene, stars, lines, colours, boosts)
+    cores = _star_cores(scene, stars, strengths, colours, boosts)
     contrast = _contrast(scene, stars, options["line_contrast"])
     for line in lines:
         if recipe == "natural":
@@ -318,17 +318,14 @@ def _contrast(scene, stars, amount):
     return np.float32(amount) * (np.float32(1.0) - smoothed(mask, 2))
 
 
-def _star_cores(scene, stars, lines, colours, boosts):
+def _star_cores(scene, stars, strengths, colours, boosts):
     """(ny, nx) bool: where the light of a star outshines the brightest gas.
 
     What a star leaves in a line map would be boosted into a coloured core; gas would not be seen there.
     """
     shape = scene.shape[1:]
     gas = [
-        boosts[line.name]
-        * float(np.mean(colours[line.name]))
-        * line_strength(line.flux, line.variance).bright
-        for line in lines
+        boosts[name] * float(np.mean(colours[name])) * strength.bright for name, strength in strengths.items()
     ]
     if stars is None or not len(stars) or not gas:
         return np.zeros(shape, dtype=bool)
