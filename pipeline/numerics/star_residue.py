@@ -115,9 +115,10 @@ def clean_stars(lines, variance, continuum, stars, fwhm):
 def _reach(line, light, x, y, fwhm, noise, excess):
     """Radius to which a remnant shows.
 
-    Outwards while the share of starlight that a remnant may have still shows above the noise. The line map itself
-    is a poor guide, for gas has edges of its own; but around a star whose remnant outshines any gas nearby (a
-    saturated core, say, spread by the kernel) it is a good one.
+    Outwards while the share of starlight that a remnant may have still shows above the noise and above what the gas
+    differs by about the star, for a hole in uneven gas would be worse than such a remnant. The line map itself is a poor
+    guide, for gas has edges of its own; but around a star whose remnant outshines any gas nearby (a saturated core, say,
+    spread by the kernel) it is a good one.
     """
     window, distance = _surroundings(line.shape, x, y, MAX_RADIUS_FWHM * fwhm)
     line, light = line[window], light[window]
@@ -130,8 +131,10 @@ def _reach(line, light, x, y, fwhm, noise, excess):
         ring = (distance > radius) & (distance <= radius + 0.5 * fwhm)
         if not ring.any():
             break
-        starlight = REMNANT_IN_WINGS * np.mean(light[ring] - background) > noise
-        remnant = excess > OUTSHINES_SIGMA and abs(np.median(line[ring]) - level) > 2 * noise
+        # Half of what lies between these is a standard deviation; an edge shows when it crosses a third of the ring.
+        least = max(noise, 0.5 * np.ptp(np.percentile(line[ring], (16, 84))))
+        starlight = REMNANT_IN_WINGS * np.mean(light[ring] - background) > least
+        remnant = excess > OUTSHINES_SIGMA and abs(np.median(line[ring]) - level) > 2 * least
         if not (starlight or remnant):
             break
         radius += 0.5 * fwhm

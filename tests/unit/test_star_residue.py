@@ -63,3 +63,20 @@ def test_the_residue_quoted_is_that_of_bright_isolated_stars():
     figures = clean_stars(line, variance, [continuum], stars, FWHM)[3]
     assert figures["star_residue_stars"] == 5
     assert figures["star_residue_median"] == pytest.approx(0.03, abs=0.004)
+
+
+def test_the_hole_of_a_star_beside_the_edge_of_gas_stays_small():
+    """Gas of fifty times the noise ends beside a bright star. In empty sky the hole reaches to where wings fade, five widths;
+    here one of that size would be filled as if the gas had no edge, far beyond what the star has left.
+    """
+    line, _, continuum, stars = _field([4000.0] * 8, [0.005] * 8)
+    variance = np.full_like(line, NOISE**2)
+    x, y = PLACES[4]
+    gas = np.zeros(SHAPE, np.float32)
+    gas[:, x + 6 :] = 50 * NOISE
+    hidden = clean_stars(line, variance, [continuum], stars, FWHM)[2]
+    edged, _, smaller, _ = clean_stars(line + gas, variance, [continuum], stars, FWHM)
+    window = np.s_[y - 18 : y + 19, x - 18 : x + 19]
+    assert smaller[y, x] and smaller[window].sum() < 0.3 * hidden[window].sum()
+    spoiled = np.abs(edged[0] - gas)[window] > 10 * NOISE
+    assert spoiled.sum() < 0.5 * np.pi * (2 * FWHM) ** 2
