@@ -40,6 +40,7 @@ class FilterSetData:
     transmission : Curve
     responses : tuple of Curve, one a channel
     throughput : dict line name -> transmission where that is known better than from the curve
+    finer : pixels of the stack along the side of a pixel of the sensor
     """
 
     name: str
@@ -47,6 +48,7 @@ class FilterSetData:
     transmission: Curve
     responses: tuple
     throughput: dict = field(default_factory=dict)
+    finer: int = 1
 
 
 @dataclass
@@ -153,7 +155,7 @@ def solve_lines(
         found = {}
         for j, line in enumerate(lines if haloes else ()):
             line_maps[j], line_variance[j], found[line.name] = remove_haloes(
-                line_maps[j], line_variance[j], expected[j], stars, fwhm
+                line_maps[j], line_variance[j], expected[j], stars, fwhm, finer=sets[0].finer
             )
         notes.update(halo_notes(found))
         if clean:

@@ -13,7 +13,8 @@ from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
 from pipeline.filter_curves import channel_responses, transmission_of
-from pipeline.fitsio import read_linear
+from pipeline.fitsio import read_keywords, read_linear
+from pipeline.grid_keywords import finer_of
 from pipeline.line_files import write_continuum, write_empty_line, write_line
 from pipeline.numerics.balmer import hydrogen_notes
 from pipeline.numerics.broadband_halo import remove_reflections
@@ -34,7 +35,7 @@ BLENDS = {"NII": "Ha"}
 """Lines that one passband does not tell apart: the weaker is counted with the stronger."""
 
 
-def filter_set_data(name, image, entry, response_path):
+def filter_set_data(name, image, entry, response_path, *, finer=1):
     """A flattened stack with the curves of its filter and sensor.
 
     Parameters
@@ -43,13 +44,16 @@ def filter_set_data(name, image, entry, response_path):
     image : LinearImage
     entry : its settings
     response_path : CSV of the sensor's response, or None for the typical one
+    finer : pixels of the stack along the side of a pixel of the sensor
 
     Returns
     -------
     FilterSetData
     """
     responses = channel_responses(image.channels, response_path)
-    return FilterSetData(name, image, transmission_of(entry), responses, dict(entry["line_throughput"]))
+    return FilterSetData(
+        name, image, transmission_of(entry), responses, dict(entry["line_throughput"]), finer
+    )
 
 
 def run(layout, unit, settings, *, filter_sets):
@@ -117,7 +121,9 @@ def run(layout, unit, settings, *, filter_sets):
                 stars = detect_stars(
                     continuum.value.mean(axis=0), continuum.valid.all(axis=0), sigma=options["star_sigma"]
                 )
-            continuum, haloes, models = remove_reflections(continuum, stars, stars.typical_fwhm)
+            continuum, haloes, models = remove_reflections(
+                continuum, stars, stars.typical_fwhm, finer=broad.finer
+            )
             record.metrics(halo_notes(dict(zip(continuum.channels, models, strict=False))))
         for line in written:
             line.result()
@@ -135,7 +141,8 @@ def _load(layout, filter_sets, entries, response_path, record):
         if image is None or not image.has_data:
             record.flag("set_without_data", "warn", f"filter set {name} has no data and is left out")
             continue
-        loaded.append(filter_set_data(name, image, entries[name], response_path))
+        finer = finer_of(read_keywords(path))
+        loaded.append(filter_set_data(name, image, entries[name], response_path, finer=finer))
     shapes = {data.image.shape[1:] for data in loaded}
     if len(shapes) > 1:
         raise InputError(f"flattened stacks should have one size, found {sorted(shapes)}")
