@@ -18,13 +18,13 @@ from pipeline.grid_keywords import finer_of
 from pipeline.line_files import write_continuum, write_empty_line, write_line
 from pipeline.numerics.balmer import hydrogen_notes
 from pipeline.numerics.broadband_halo import remove_reflections
+from pipeline.numerics.levelled_stars import stars_of
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.solution_notes import halo_notes
 from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.spread_sample import every_nth, usual
-from pipeline.numerics.stack_stars import detect_stars
 from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
-from pipeline.star_tables import known_stars
+from pipeline.star_tables import stars_of_set
 
 __all__ = ["filter_set_data", "run"]
 
@@ -77,7 +77,8 @@ def run(layout, unit, settings, *, filter_sets):
                 "no natural-colour continuum",
             )
         solved, written = [], []
-        stars = _known_stars(layout, broad or (narrow or loaded)[0], options["star_sigma"], record)
+        first = broad or (narrow or loaded)[0]
+        stars = stars_of_set(layout, first.name, options["star_sigma"], record)
         if lines:
             refine = options["crosstalk"] == "measured" or (
                 options["crosstalk"] == "auto" and not camera["response"]
@@ -118,9 +119,7 @@ def run(layout, unit, settings, *, filter_sets):
         haloes = None
         if continuum is not None and options["remove_haloes"]:
             if stars is None:
-                stars = detect_stars(
-                    continuum.value.mean(axis=0), continuum.valid.all(axis=0), sigma=options["star_sigma"]
-                )
+                stars = stars_of(continuum.value, continuum.valid, sigma=options["star_sigma"])
             continuum, haloes, models = remove_reflections(
                 continuum, stars, stars.typical_fwhm, finer=broad.finer
             )
@@ -147,13 +146,6 @@ def _load(layout, filter_sets, entries, response_path, record):
     if len(shapes) > 1:
         raise InputError(f"flattened stacks should have one size, found {sorted(shapes)}")
     return loaded
-
-
-def _known_stars(layout, data, sigma, record):
-    """The stars that were found on the stack of a set, or None."""
-    table = layout.stack_stars(data.name)
-    record.input(table)
-    return known_stars(table, sigma)
 
 
 def _continuum_set(loaded, entries, record):
