@@ -6,7 +6,7 @@ from astropy.table import Table
 from pipeline.numerics.stack_stars import StackStars
 from pipeline.tables import read_table, write_table
 
-__all__ = ["known_stars", "read_stars", "write_star_table"]
+__all__ = ["known_stars", "read_stars", "stars_of_set", "write_star_table"]
 
 COLUMNS = ("x", "y", "flux", "peak", "fwhm", "elongation")
 """Those of :class:`StackStars` that have a value for each star."""
@@ -50,6 +50,13 @@ def known_stars(path, sigma):
         return None
     table = read_table(path)
     return _stars(table) if table.meta["SIGMA"] == sigma else None
+
+
+def stars_of_set(layout, name, sigma, record):
+    """The stars that were found on the stack of filter set ``name``, an input in ``record``; None as for :func:`known_stars`."""
+    table = layout.stack_stars(name)
+    record.input(table)
+    return known_stars(table, sigma)
 
 
 def _stars(table):

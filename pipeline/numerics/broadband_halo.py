@@ -23,6 +23,8 @@ from pipeline.bundles import LinearImage
 from pipeline.numerics.bands import in_bands
 from pipeline.numerics.reflection_halo import (
     DETECTION_SIGMA,
+    LEAST_SPAN_PX,
+    LEAST_WIDTH_PX,
     STARS,
     Disc,
     HaloModel,
@@ -60,7 +62,7 @@ LIGHT_PASSES = 2
 """Rounds in which the light of stars and the profile are improved in turn."""
 
 
-def find_reflections(planes, variance, known, light, x, y, fwhm):
+def find_reflections(planes, variance, known, light, x, y, fwhm, *, finer=1):
     """The reflections that stars have in common.
 
     Parameters
@@ -70,6 +72,7 @@ def find_reflections(planes, variance, known, light, x, y, fwhm):
     light : (C, n) light of the stars in each channel
     x, y : (n,) positions, pixels
     fwhm : of the image, pixels
+    finer : pixels of the image along the side of a pixel of the sensor
 
     Returns
     -------
@@ -84,7 +87,7 @@ def find_reflections(planes, variance, known, light, x, y, fwhm):
         return nothing
     noise = [_noise(plane, known) for plane in variance]
     mean_noise = float(np.sqrt(np.sum(np.square(noise)))) / len(noise)
-    steps = measure_steps(_mean(planes, known), x[order], y[order], fwhm, mean_noise)
+    steps = measure_steps(_mean(planes, known), x[order], y[order], fwhm, mean_noise, finer=finer)
     if steps is None:
         return nothing
     start = bright = mean_light[order]
@@ -95,7 +98,9 @@ def find_reflections(planes, variance, known, light, x, y, fwhm):
         bright, _ = light_by_halo(steps, _total(rims, wings), start)
     models = []
     for plane, own, sigma in zip(planes, light, noise, strict=True):
-        seen = measure_steps(_mean(plane[None], known), x[order], y[order], fwhm, sigma, controls=0)
+        seen = measure_steps(
+            _mean(plane[None], known), x[order], y[order], fwhm, sigma, controls=0, finer=finer
+        )
         # Gas about the stars moves the steps of a channel as it moves those of the mean, relative to the noise or more.
         error = np.maximum(seen.error, steps.error * sigma / mean_noise)
         seen = replace(seen, error=error)
@@ -103,7 +108,7 @@ def find_reflections(planes, variance, known, light, x, y, fwhm):
     return models
 
 
-def remove_reflections(image, stars, fwhm):
+def remove_reflections(image, stars, fwhm, *, finer=1):
     """Take the reflections of stars off an image.
 
     Parameters
@@ -111,6 +116,7 @@ def remove_reflections(image, stars, fwhm):
     image : LinearImage, of starlight and dust
     stars : StackStars
     fwhm : of the image, pixels; NaN takes that of the stars
+    finer : pixels of the image along the side of a pixel of the sensor
 
     Returns
     -------
@@ -122,13 +128,15 @@ def remove_reflections(image, stars, fwhm):
         return image, None, []
     fwhm = fwhm if np.isfinite(fwhm) else stars.typical_fwhm
     light = np.array([star_light(plane, stars, fwhm) for plane in image.value])
-    models = find_reflections(image.value, image.variance, _known(image), light, stars.x, stars.y, fwhm)
+    models = find_reflections(
+        image.value, image.variance, _known(image), light, stars.x, stars.y, fwhm, finer=finer
+    )
     if not any(model.discs for model in models):
         return image, None, models
     value, variance = image.value.copy(), image.variance.copy()
     for c, model in enumerate(models):
         if model.discs:
-            take_off(value[c], variance[c], model, stars, LEAST_RADIUS_FWHM * fwhm)
+            take_off(value[c], variance[c], model, stars, LEAST_RADIUS_FWHM * fwhm, finer=finer)
     haloes = np.empty_like(value)
 
     def band(start, stop):
@@ -205,7 +213,7 @@ def _find_rims(steps, light, least_radius):
         if not seen.any():
             break
         at = int(np.argmax(np.where(seen, significance, 0.0)))
-        seed = Disc(float(steps.radii[at]), 1.0, float(np.sign(left[at])))
+        seed = Disc(float(steps.radii[at]), float(steps.finer), float(np.sign(left[at])))
         tried, tried_wings = _refined(steps, share, error, (*rims, seed))
         # Close to the star the wings stand out of their model by more than a faint rim further out stands out of them.
         if _is_reflection(tried, steps):
@@ -228,8 +236,10 @@ def _refined(steps, share, error, rims):
     """Radii and widths of all rims fitted together to the common steps, their factors with the wings' by the way."""
     start = np.array([[rim.radius_px, min(rim.width_px, 0.8 * SOFTEST * rim.radius_px)] for rim in rims])
     reach = steps.side + steps.gap
-    low = np.column_stack([start[:, 0] - reach, np.full(len(rims), 0.3)])
-    high = np.column_stack([start[:, 0] + reach, np.maximum(SOFTEST * start[:, 0], 0.4)])
+    sharpest = LEAST_WIDTH_PX * steps.finer
+    span = sharpest + LEAST_SPAN_PX * steps.finer
+    low = np.column_stack([start[:, 0] - reach, np.full(len(rims), sharpest)])
+    high = np.column_stack([start[:, 0] + reach, np.maximum(SOFTEST * start[:, 0], span)])
 
     def unpacked(p):
         return tuple(

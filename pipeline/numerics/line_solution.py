@@ -10,12 +10,13 @@ import numpy as np
 
 from pipeline.numerics.bands import in_bands
 from pipeline.numerics.common_psf import match_planes
+from pipeline.numerics.levelled_stars import stars_of
 from pipeline.numerics.line_mixing import block_means, mixing_from_curves, refined_mixing
 from pipeline.numerics.reflection_halo import remove_haloes
 from pipeline.numerics.separation import Mixture, separate
 from pipeline.numerics.solution_notes import halo_notes, law_notes, psf_notes
 from pipeline.numerics.spectrum import Curve
-from pipeline.numerics.stack_stars import DETECTION_SIGMA, detect_stars
+from pipeline.numerics.stack_stars import DETECTION_SIGMA
 from pipeline.numerics.star_residue import clean_stars
 from pipeline.numerics.starlight import colour_map, starlight_laws
 
@@ -40,6 +41,7 @@ class FilterSetData:
     transmission : Curve
     responses : tuple of Curve, one a channel
     throughput : dict line name -> transmission where that is known better than from the curve
+    finer : pixels of the stack along the side of a pixel of the sensor
     """
 
     name: str
@@ -47,6 +49,7 @@ class FilterSetData:
     transmission: Curve
     responses: tuple
     throughput: dict = field(default_factory=dict)
+    finer: int = 1
 
 
 @dataclass
@@ -98,9 +101,7 @@ def solve_lines(
     sets = ([broad] if broad else []) + list(narrow)
     channels = [(s, c) for s in sets for c in range(s.image.shape[0])]
     if stars is None:
-        stars = detect_stars(
-            sets[0].image.value.mean(axis=0), sets[0].image.valid.all(axis=0), sigma=detection_sigma
-        )
+        stars = stars_of(sets[0].image.value, sets[0].image.valid, sigma=detection_sigma)
     matched = match_planes(
         [s.image.value[c] for s, c in channels],
         [s.image.variance[c] for s, c in channels],
@@ -153,7 +154,7 @@ def solve_lines(
         found = {}
         for j, line in enumerate(lines if haloes else ()):
             line_maps[j], line_variance[j], found[line.name] = remove_haloes(
-                line_maps[j], line_variance[j], expected[j], stars, fwhm
+                line_maps[j], line_variance[j], expected[j], stars, fwhm, finer=sets[0].finer
             )
         notes.update(halo_notes(found))
         if clean:

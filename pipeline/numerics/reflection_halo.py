@@ -59,7 +59,10 @@ LIGHT_PASSES = 3
 moves the template by 0.2 to 2.5 %."""
 
 SHOWS_NOISE = 0.05
-"""Discs below this share of the noise per pixel stay: over the thousand pixels of a disc that is 1.6 sigma."""
+"""Discs below this share of the noise per pixel of the sensor stay: over the thousand pixels of a disc that is 1.6 sigma."""
+
+LEAST_WIDTH_PX, LEAST_SPAN_PX = 0.3, 0.1
+"""Sharpest rim, pixels of the sensor: stars are no sharper; and how far its width may move at least."""
 
 TABLE_STEP_PX = 0.05
 """Step of the table of a halo's profile: rims are at least 0.3 px soft, so a chord errs by less than 0.4 % of them."""
@@ -127,7 +130,7 @@ def star_light(continuum, stars, fwhm):
     return np.where(compact, np.maximum(flux, 0.0), 0.0)
 
 
-def find_haloes(line, variance, light, x, y, fwhm):
+def find_haloes(line, variance, light, x, y, fwhm, *, finer=1):
     """The haloes that the stars of a line map have in common.
 
     Parameters
@@ -136,6 +139,7 @@ def find_haloes(line, variance, light, x, y, fwhm):
     light : (n,) light of the stars in the line's channel, in the line's unit
     x, y : (n,) positions, pixels
     fwhm : of the line map, pixels
+    finer : pixels of the map along the side of a pixel of the sensor
 
     Returns
     -------
@@ -150,7 +154,7 @@ def find_haloes(line, variance, light, x, y, fwhm):
         return nothing
     known = np.isfinite(variance)
     seen = line if known.all() else np.where(known, line, np.float32(np.nan))
-    steps = measure_steps(seen, x[order], y[order], fwhm, noise)
+    steps = measure_steps(seen, x[order], y[order], fwhm, noise, finer=finer)
     if steps is None:
         return nothing
     start, bright = light[order], light[order]
@@ -167,7 +171,7 @@ def find_haloes(line, variance, light, x, y, fwhm):
     return HaloModel(rims, all_light, all_error)
 
 
-def remove_haloes(line, variance, continuum, stars, fwhm):
+def remove_haloes(line, variance, continuum, stars, fwhm, *, finer=1):
     """Take the haloes of stars off a line map.
 
     Parameters
@@ -176,6 +180,7 @@ def remove_haloes(line, variance, continuum, stars, fwhm):
     continuum : (ny, nx), starlight expected in the line's channel
     stars : StackStars
     fwhm : of the line map, pixels
+    finer : pixels of the map along the side of a pixel of the sensor
 
     Returns
     -------
@@ -183,14 +188,15 @@ def remove_haloes(line, variance, continuum, stars, fwhm):
     model : HaloModel
     """
     fwhm = fwhm if np.isfinite(fwhm) else stars.typical_fwhm
-    model = find_haloes(line, variance, star_light(continuum, stars, fwhm), stars.x, stars.y, fwhm)
+    light = star_light(continuum, stars, fwhm)
+    model = find_haloes(line, variance, light, stars.x, stars.y, fwhm, finer=finer)
     out, out_variance = line.copy(), variance.copy()
     if model.discs:
-        take_off(out, out_variance, model, stars, INNER_FWHM * fwhm)
+        take_off(out, out_variance, model, stars, INNER_FWHM * fwhm, finer=finer)
     return out, out_variance, model
 
 
-def take_off(value, variance, model, stars, inner_px):
+def take_off(value, variance, model, stars, inner_px, *, finer=1):
     """Subtract the discs of a model, in place.
 
     Parameters
@@ -199,9 +205,11 @@ def take_off(value, variance, model, stars, inner_px):
     model : HaloModel with discs
     stars : StackStars
     inner_px : radius from which on a halo counts as seen; stars whose halo is nowhere seen there keep it
+    finer : pixels of the image along the side of a pixel of the sensor
     """
     peak = np.abs(model.profile(np.arange(inner_px, model.reach_px))).max()
-    least = SHOWS_NOISE * np.sqrt(usual(variance)) / peak
+    # A disc has finer^2 as many pixels, each with finer times the noise relative to its share of the light.
+    least = SHOWS_NOISE / finer * np.sqrt(usual(variance)) / peak
     radii = np.arange(0.0, 1.5 * model.reach_px + 4.0, TABLE_STEP_PX)
     table = model.profile(radii)
     for s in np.flatnonzero(model.light > least):
@@ -271,8 +279,10 @@ def _refined(steps, share, error, use, discs):
 
     start = np.array([[d.radius_px, d.width_px, d.share_px2 / scale] for d in discs])
     reach = steps.side + steps.gap
-    low = np.column_stack([start[:, 0] - reach, np.full(len(discs), 0.3), np.full(len(discs), -30.0)])
-    high = np.column_stack([start[:, 0] + reach, 0.5 * start[:, 0] + 0.4, np.full(len(discs), 30.0)])
+    sharpest = LEAST_WIDTH_PX * steps.finer
+    span = sharpest + LEAST_SPAN_PX * steps.finer
+    low = np.column_stack([start[:, 0] - reach, np.full(len(discs), sharpest), np.full(len(discs), -30.0)])
+    high = np.column_stack([start[:, 0] + reach, 0.5 * start[:, 0] + span, np.full(len(discs), 30.0)])
     start = np.clip(start, low + 1e-6, high - 1e-6)
     fit = least_squares(misfit, start.ravel(), bounds=(low.ravel(), high.ravel()), loss="soft_l1")
     return unpacked(fit.x)

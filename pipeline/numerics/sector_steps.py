@@ -3,6 +3,9 @@
 The step at a radius is the mean of a sector's pixels just inside minus that just outside. The median over eight sectors
 is blind to a ridge or an edge of gas that crosses some of them, and to a slope, which has opposite signs on opposite
 sides. How much gas still does is measured where no star is: at places round each star.
+
+A disc's size comes from glass and its distance from the sensor, so lengths that are fixed here are pixels of the sensor; a
+stack on a finer grid (:mod:`pipeline.numerics.output_grid`) has ``finer`` of its own along each.
 """
 
 from dataclasses import dataclass
@@ -25,13 +28,13 @@ REACH_SHARE = 1 / 6
 """Largest radius over the shorter side of the image: beyond it hardly any star has a whole rim in the field."""
 
 REACH_PX = 150
-"""Largest radius; wider discs are so faint that no rim shows."""
+"""Largest radius, pixels of the sensor; wider discs are so faint that no rim shows."""
 
 SIDE_FWHM, GAP_FWHM = 1.0, 0.5
 """Width of the belts inside and outside a radius, and half the gap between them: a rim is as soft as the PSF."""
 
-LEAST_SIDE_PX = 3
-"""Narrowest belt: a sector of it at the smallest radii still has some ten pixels."""
+LEAST_SIDE_PX, LEAST_GAP_PX = 3, 1
+"""Narrowest belt and half gap, pixels of the sensor: a sector of it at the smallest radii still has some ten pixels."""
 
 CONTROLS = 8
 """Places round each star at which steps are measured as well: what gas alone does there."""
@@ -55,13 +58,17 @@ STARS_AT_ONCE = 4
 
 @dataclass(frozen=True)
 class RadialSteps:
-    """Steps of each star at each radius, (n, radii), and the belts on which they were measured."""
+    """Steps of each star at each radius, (n, radii), and the belts on which they were measured.
+
+    Lengths are pixels of the image, of which ``finer`` lie along a pixel of the sensor.
+    """
 
     radii: np.ndarray
     step: np.ndarray
     error: np.ndarray
     side: int
     gap: int
+    finer: int = 1
 
     def expected(self, profile):
         """(radii,) step of a radial ``profile`` on the same belts."""
@@ -74,7 +81,7 @@ class RadialSteps:
         return (inside - (total[at + self.gap + self.side] - total[at + self.gap])) / self.side
 
 
-def measure_steps(line, x, y, fwhm, noise, *, controls=CONTROLS):
+def measure_steps(line, x, y, fwhm, noise, *, controls=CONTROLS, finer=1):
     """Measure the steps about stars.
 
     Parameters
@@ -84,14 +91,15 @@ def measure_steps(line, x, y, fwhm, noise, *, controls=CONTROLS):
     fwhm : of the image, pixels
     noise : of a pixel, in the unit of ``line``
     controls : places round each star that tell what gas does; 0 where the caller knows
+    finer : pixels of the image along the side of a pixel of the sensor
 
     Returns
     -------
     RadialSteps, or None where the image is too small for belts
     """
-    reach = int(min(REACH_PX, min(line.shape) * REACH_SHARE))
-    side = max(LEAST_SIDE_PX, round(SIDE_FWHM * fwhm))
-    gap = max(1, round(GAP_FWHM * fwhm))
+    reach = int(min(finer * REACH_PX, min(line.shape) * REACH_SHARE))
+    side = max(finer * LEAST_SIDE_PX, round(SIDE_FWHM * fwhm))
+    gap = max(finer * LEAST_GAP_PX, round(GAP_FWHM * fwhm))
     radii = np.arange(int(np.ceil(INNER_FWHM * fwhm)) + side + gap, reach - side - gap + 1)
     if radii.size < 2 * side:
         return None
@@ -111,7 +119,7 @@ def measure_steps(line, x, y, fwhm, noise, *, controls=CONTROLS):
                 error[s] = np.maximum(error[s], _gas_scatter(elsewhere, side))
 
     in_bands(some, len(x), rows=STARS_AT_ONCE)
-    return RadialSteps(radii, step, error, side, gap)
+    return RadialSteps(radii, step, error, side, gap, finer)
 
 
 def common_steps(steps, light, profile=None):

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.numerics.levelled_stars import stars_of
 from pipeline.numerics.robust import mad_std
-from pipeline.numerics.stack_stars import aperture_flux, detect_stars, isolated
+from pipeline.numerics.stack_stars import aperture_flux, isolated
 
 __all__ = ["StarColours", "WhiteReference", "star_colours", "temperatures", "white_of_class", "white_of_ensemble",
            "white_of_star", "white_reference"]  # fmt: skip
@@ -161,7 +162,7 @@ def star_colours(value, variance, valid, stars=None):
     """
     nothing = StarColours(*np.zeros((6, 0)))
     if stars is None:
-        stars = detect_stars(value.mean(axis=0), valid.all(axis=0))
+        stars = stars_of(value, valid)
     if len(stars) < LEAST_STARS or not np.isfinite(stars.typical_fwhm):
         return nothing
     width = stars.typical_fwhm

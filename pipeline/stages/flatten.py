@@ -10,7 +10,8 @@ import numpy as np
 from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.filter_curves import channel_responses, owner_channel
-from pipeline.fitsio import stored_linear, write_linear
+from pipeline.fitsio import read_keywords, stored_linear, write_linear
+from pipeline.grid_keywords import finer_of, grid_keywords
 from pipeline.numerics.bands import in_bands
 from pipeline.numerics.crowded_sky import crowded_sky
 from pipeline.numerics.free_cells import cells_near, find_free_cells
@@ -286,6 +287,9 @@ def _write(layout, unit, flat, background, note):
         layout.flat(unit),
         flat,
         extensions={"BACKGROUND": background},
-        keywords={"FILTSET": (unit, "filter set")},
+        keywords={
+            "FILTSET": (unit, "filter set"),
+            **grid_keywords(finer_of(read_keywords(layout.stack(unit)))),
+        },
         history=[f"flatten: {note}"],
     )

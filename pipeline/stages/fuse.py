@@ -28,9 +28,10 @@ from pipeline.numerics.combine_light import (
     trusted,
 )
 from pipeline.numerics.fill import enclosed, filled
+from pipeline.numerics.levelled_stars import stars_of
 from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.spread_sample import every_nth, usual
-from pipeline.numerics.stack_stars import DETECTION_SIGMA, detect_stars, star_mask
+from pipeline.numerics.stack_stars import DETECTION_SIGMA, star_mask
 from pipeline.numerics.star_size import measure_profile, reduced, reduction_factor
 from pipeline.numerics.star_temperature import b_v_of, class_temperature, locus
 from pipeline.numerics.starlet import denoise, smoothed
@@ -41,7 +42,7 @@ from pipeline.numerics.white_reference import (
     white_of_star,
     white_reference,
 )
-from pipeline.star_tables import known_stars
+from pipeline.star_tables import stars_of_set
 
 __all__ = ["run"]
 
@@ -136,12 +137,10 @@ def _check(options):
 def _stars(layout, base, record):
     """Stars of the base: those that were found on its stack, where it is one filter set."""
     if base.one_camera:
-        table = layout.stack_stars(base.name)
-        record.input(table)
-        stars = known_stars(table, DETECTION_SIGMA)
+        stars = stars_of_set(layout, base.name, DETECTION_SIGMA, record)
         if stars is not None:
             return stars
-    return detect_stars(base.image.value.mean(axis=0), base.image.valid.all(axis=0))
+    return stars_of(base.image.value, base.image.valid)
 
 
 def _locus(base, settings):

@@ -13,17 +13,18 @@ from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
 from pipeline.filter_curves import channel_responses, transmission_of
-from pipeline.fitsio import stored_linear
+from pipeline.fitsio import read_keywords, stored_linear
+from pipeline.grid_keywords import finer_of
 from pipeline.line_files import write_continuum, write_empty_line, write_line
 from pipeline.numerics.balmer import hydrogen_notes
 from pipeline.numerics.broadband_halo import remove_reflections
+from pipeline.numerics.levelled_stars import stars_of
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.solution_notes import halo_notes
 from pipeline.numerics.spectrum import LINES
 from pipeline.numerics.spread_sample import every_nth, usual
-from pipeline.numerics.stack_stars import detect_stars
 from pipeline.settings.filters import CONTINUUM_ROLES, lines_of
-from pipeline.star_tables import known_stars
+from pipeline.star_tables import stars_of_set
 
 __all__ = ["filter_set_data", "run"]
 
@@ -34,7 +35,7 @@ BLENDS = {"NII": "Ha"}
 """Lines that one passband does not tell apart: the weaker is counted with the stronger."""
 
 
-def filter_set_data(name, image, entry, response_path):
+def filter_set_data(name, image, entry, response_path, *, finer=1):
     """A flattened stack with the curves of its filter and sensor.
 
     Parameters
@@ -43,13 +44,16 @@ def filter_set_data(name, image, entry, response_path):
     image : LinearImage
     entry : its settings
     response_path : CSV of the sensor's response, or None for the typical one
+    finer : pixels of the stack along the side of a pixel of the sensor
 
     Returns
     -------
     FilterSetData
     """
     responses = channel_responses(image.channels, response_path)
-    return FilterSetData(name, image, transmission_of(entry), responses, dict(entry["line_throughput"]))
+    return FilterSetData(
+        name, image, transmission_of(entry), responses, dict(entry["line_throughput"]), finer
+    )
 
 
 def run(layout, unit, settings, *, filter_sets):
@@ -73,7 +77,8 @@ def run(layout, unit, settings, *, filter_sets):
                 "no natural-colour continuum",
             )
         solved, written = [], []
-        stars = _known_stars(layout, broad or (narrow or loaded)[0], options["star_sigma"], record)
+        first = broad or (narrow or loaded)[0]
+        stars = stars_of_set(layout, first.name, options["star_sigma"], record)
         if lines:
             refine = options["crosstalk"] == "measured" or (
                 options["crosstalk"] == "auto" and not camera["response"]
@@ -113,10 +118,10 @@ def run(layout, unit, settings, *, filter_sets):
         haloes = None
         if continuum is not None and options["remove_haloes"]:
             if stars is None:
-                stars = detect_stars(
-                    continuum.value.mean(axis=0), continuum.valid.all(axis=0), sigma=options["star_sigma"]
-                )
-            continuum, haloes, models = remove_reflections(continuum, stars, stars.typical_fwhm)
+                stars = stars_of(continuum.value, continuum.valid, sigma=options["star_sigma"])
+            continuum, haloes, models = remove_reflections(
+                continuum, stars, stars.typical_fwhm, finer=broad.finer
+            )
             record.metrics(halo_notes(dict(zip(continuum.channels, models, strict=False))))
         for line in written:
             line.result()
@@ -133,18 +138,12 @@ def _load(layout, filter_sets, entries, response_path, record):
         if image is None or not image.has_data:
             record.flag("set_without_data", "warn", f"filter set {name} has no data and is left out")
             continue
-        loaded.append(filter_set_data(name, image, entries[name], response_path))
+        finer = finer_of(read_keywords(path))
+        loaded.append(filter_set_data(name, image, entries[name], response_path, finer=finer))
     shapes = {data.image.shape[1:] for data in loaded}
     if len(shapes) > 1:
         raise InputError(f"flattened stacks should have one size, found {sorted(shapes)}")
     return loaded
-
-
-def _known_stars(layout, data, sigma, record):
-    """The stars that were found on the stack of a set, or None."""
-    table = layout.stack_stars(data.name)
-    record.input(table)
-    return known_stars(table, sigma)
 
 
 def _continuum_set(loaded, entries, record):

@@ -8,6 +8,7 @@ from pipeline import qa
 from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
 from pipeline.fitsio import read_keywords, read_rows, read_shape, write_linear
+from pipeline.grid_keywords import finer_of, grid_keywords
 from pipeline.noise_keywords import noise_of_header
 from pipeline.numerics.block_noise import BLOCK
 from pipeline.numerics.crop_box import crop_box
@@ -53,6 +54,7 @@ def run(layout, unit, settings, *, sessions):
                 "NFRAMES": (frames, "frames in the sum"),
                 "EXPTOTAL": (exposure_s, "[s] total exposure"),
                 "CHANNELS": (",".join(image.channels), "planes in order"),
+                **grid_keywords(finer_of(headers[0])),
                 # Counted from 1, both ends included, as in a section of the FITS standard's kin.
                 "CROPX1": (box[2] + 1, "first column of the well covered box"),
                 "CROPX2": (box[3], "last column of the well covered box"),

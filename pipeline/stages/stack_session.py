@@ -13,6 +13,7 @@ from pipeline import qa
 from pipeline.calibration import Calibrator
 from pipeline.errors import InputError, StageError
 from pipeline.fitsio import RATE_UNIT, UNITS_OF_EXTENSION, RawPixels, write_packed
+from pipeline.grid_keywords import grid_keywords
 from pipeline.noise_keywords import noise_to_keywords
 from pipeline.numerics.cfa import Cfa
 from pipeline.numerics.frame_positions import Placement, frame_positions
@@ -96,7 +97,7 @@ def run(layout, unit, settings):
             steps={name.upper(): step for name, step in vars(steps).items()},
             units={"VALUE": RATE_UNIT, **UNITS_OF_EXTENSION},
             after=arrays.release,
-            keywords=_keywords(plan, len(used), exposure_s, cfa, noise),
+            keywords=_keywords(plan, len(used), exposure_s, cfa, noise, settings["stack"]["output_scale"]),
             history=_history(settings["stack"], link),
         )
         write_table(layout.frames(unit), frames_table(table, cfa.channels, surveys, used, shares))
@@ -369,13 +370,14 @@ def _noise(blocks, surveys, used, channels, fwhm_px):
     return {channel: blocks.figures(weights, c, fwhm_px=fwhm_px) for c, channel in enumerate(channels)}
 
 
-def _keywords(plan, n_used, exposure_s, cfa, noise):
+def _keywords(plan, n_used, exposure_s, cfa, noise, finer):
     return {
         "FILTSET": (plan.filter_set, "filter set"),
         "NIGHT": (plan.night, "night, noon to noon local"),
         "NFRAMES": (n_used, "frames in the sum"),
         "EXPTOTAL": (exposure_s, "[s] total exposure"),
         "CHANNELS": (",".join(cfa.channels), "planes in order"),
+        **grid_keywords(finer),
         **noise_to_keywords(noise),
     }
 

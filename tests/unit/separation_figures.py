@@ -13,13 +13,13 @@ from scipy.spatial import cKDTree
 from pipeline.numerics import line_solution
 from pipeline.numerics.common_psf import match_planes
 from pipeline.numerics.free_cells import explained_cells
+from pipeline.numerics.levelled_stars import stars_of
 from pipeline.numerics.line_solution import FilterSetData, solve_lines
 from pipeline.numerics.psf_match import convolved
 from pipeline.numerics.robust import clipped_stats
 from pipeline.numerics.sky_cells import cell_table
 from pipeline.numerics.sky_model import fit_sky
 from pipeline.numerics.spectrum import LINES
-from pipeline.stages.find_stars import stars_of
 from pipeline.stages.flatten import find_skies, flatten
 from pipeline.stages.survey_sky import tabulate
 from tests.unit.synthetic_stacks import LINE_NAMES
@@ -87,7 +87,7 @@ class Flattened:
 
 def _tables(scene):
     """dict set -> Cells, by the functions of the stages."""
-    stars = [stars_of(image, sigma=5.0) for image in scene.stacks.values()]
+    stars = [stars_of(image.value, image.valid, sigma=5.0) for image in scene.stacks.values()]
     return {
         name: tabulate(image, stars, cell=CELL_PX, star_growth=1.0) for name, image in scene.stacks.items()
     }

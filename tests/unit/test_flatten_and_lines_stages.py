@@ -9,9 +9,10 @@ from astropy.io import fits
 from pipeline.bundles import LinearImage
 from pipeline.errors import InputError
 from pipeline.fitsio import read_image, read_keywords, read_linear, write_linear
+from pipeline.grid_keywords import finer_of, grid_keywords
 from pipeline.layout import Layout
 from pipeline.numerics import line_solution
-from pipeline.numerics.stack_stars import detect_stars
+from pipeline.numerics.levelled_stars import stars_of
 from pipeline.qa import read_record
 from pipeline.settings.tables import all_keys
 from pipeline.stages import find_stars, flatten, lines, survey_sky
@@ -113,15 +114,37 @@ def test_the_stars_of_the_survey_serve_until_another_threshold_is_asked_for(tmp_
     _run(layout, names, _settings())
     looked = []
 
-    def look(image, valid, *, sigma):
+    def look(value, valid, *, sigma):
         looked.append(sigma)
-        return detect_stars(image, valid, sigma=sigma)
+        return stars_of(value, valid, sigma=sigma)
 
-    monkeypatch.setattr(line_solution, "detect_stars", look)
+    monkeypatch.setattr(line_solution, "stars_of", look)
     lines.run(layout, "lines", _settings(), filter_sets=names)
     assert not looked
     lines.run(layout, "lines", _settings(lines__star_sigma=6.0), filter_sets=names)
     assert looked == [6.0]
+
+
+@pytest.mark.parametrize("finer", [1, 2])
+def test_haloes_are_looked_for_on_the_grid_that_the_stacks_state(tmp_path, scene, monkeypatch, finer):
+    layout = Layout(tmp_path)
+    for name in ("broad", "duo"):
+        write_linear(layout.stack(name), scene.stacks[name], keywords=grid_keywords(finer))
+    told = []
+
+    def seen(function):
+        def called(*given, finer):
+            told.append((function.__name__, finer))
+            return function(*given, finer=finer)
+
+        return called
+
+    monkeypatch.setattr(line_solution, "remove_haloes", seen(line_solution.remove_haloes))
+    monkeypatch.setattr(lines, "remove_reflections", seen(lines.remove_reflections))
+    _run(layout, ["broad", "duo"], _settings())
+    assert finer_of(read_keywords(layout.flat("duo"))) == finer
+    # Two lines and the continuum.
+    assert told == [("remove_haloes", finer)] * 2 + [("remove_reflections", finer)]
 
 
 def test_a_field_full_of_nebula_is_flattened_one_light_at_a_time_and_says_so(tmp_path):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from pipeline.numerics.reflection_halo import find_haloes, remove_haloes
+from pipeline.numerics.reflection_halo import Disc, HaloModel, find_haloes, remove_haloes, take_off
 from pipeline.numerics.stack_stars import StackStars
 
 SHAPE = (420, 560)
@@ -118,3 +118,47 @@ def test_images_without_stars_or_data():
     one = np.array([10.0])
     assert find_haloes(line, np.full_like(variance, np.nan), one, one, one, FWHM).discs == ()
     assert find_haloes(line[:30, :30], variance[:30, :30], one, one, one, FWHM).discs == ()
+
+
+def wide_disc(finer):
+    """A disc of 100 px of the sensor on a grid ``finer`` times as fine: found model and the light of the stars."""
+    radius, share, ny, nx = 100.0, 0.03, 720 * finer, 840 * finer
+    rng = np.random.default_rng(8)
+    px, py = (rng.uniform(130, side - 130, 6) for side in (840, 720))
+    light = np.linspace(9e4, 4e4, 6)
+    y, x = (axis / finer for axis in np.mgrid[:ny, :nx])
+    line = rng.normal(0, NOISE / finer, (ny, nx))
+    for sx, sy, flux in zip(px, py, light, strict=True):
+        disc = np.clip((radius - np.hypot(x - sx, y - sy)) / 3.0 + 0.5, 0, 1)
+        line += flux * share / (np.pi * radius**2) * disc / finer**2
+    variance = np.full(line.shape, (NOISE / finer) ** 2, np.float32)
+    return find_haloes(
+        line.astype(np.float32), variance, light, finer * px, finer * py, finer * FWHM, finer=finer
+    )
+
+
+def test_haloes_of_a_finer_grid_are_those_of_the_sensors():
+    models = {finer: wide_disc(finer) for finer in (1, 2)}
+    for finer, model in models.items():
+        widest = max(model.discs, key=lambda disc: disc.radius_px)
+        # A rim of 3 px under belts of 3 px, seen by six stars of the same light; the share is that of the tests above.
+        assert widest.radius_px / finer == pytest.approx(100.0, abs=1.5)
+        assert widest.light_share == pytest.approx(0.03, rel=0.1)
+    # Both grids see the same light: discs overlap, so what is left of a star's steps is not noise only.
+    np.testing.assert_allclose(models[2].light, models[1].light, rtol=0.05)
+
+
+@pytest.mark.parametrize(("level", "stays"), [(0.04, True), (0.06, False), (0.09, False)])
+def test_the_faintest_disc_that_is_taken_off_is_the_same_on_a_finer_grid(level, stays):
+    """Levels in the noise of a pixel of the sensor; the limit is 0.05 of it."""
+    for finer in (1, 2):
+        shape = (80 * finer, 80 * finer)
+        model = HaloModel(
+            (Disc(20.0 * finer, 1.0 * finer, 1e-3 / finer**2),), np.array([level * NOISE / 1e-3]), np.zeros(1)
+        )
+        centre = np.array([40.0 * finer])
+        one = np.ones(1)
+        star = StackStars(centre, centre, one, one, one, one, FWHM * finer, NOISE)
+        value, variance = np.zeros(shape, np.float32), np.full(shape, (NOISE / finer) ** 2, np.float32)
+        take_off(value, variance, model, star, 5.0 * finer, finer=finer)
+        assert (value == 0).all() == stays

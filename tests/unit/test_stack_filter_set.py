@@ -7,7 +7,8 @@ import pytest
 
 from pipeline import qa
 from pipeline.errors import StageError
-from pipeline.fitsio import read_linear, write_packed
+from pipeline.fitsio import read_keywords, read_linear, write_packed
+from pipeline.grid_keywords import finer_of, grid_keywords
 from pipeline.layout import Layout
 from pipeline.numerics.packed_sum import KINDS
 from pipeline.numerics.partial_sum import PartialSum, merge
@@ -39,9 +40,9 @@ def stacked(tmp_path, parts, settings):
     return read_linear(layout.stack("wide")), qa.read_record(layout.qa("stack_filter_set", "wide"))
 
 
-def write_empty(path, shape):
+def write_empty(path, shape, *, finer=1):
     planes = {name.upper(): np.zeros(shape, dtype=kind) for name, kind in KINDS.items()}
-    write_packed(path, planes, keywords={"NFRAMES": 0, "EXPTOTAL": 0.0})
+    write_packed(path, planes, keywords={"NFRAMES": 0, "EXPTOTAL": 0.0, **grid_keywords(finer)})
 
 
 def test_merge_equals_one_go(tmp_path):
@@ -96,6 +97,14 @@ def test_nothing_stacked_is_said(tmp_path):
     record = qa.read_record(layout.qa("stack_filter_set", "wide"))
     assert record["verdict"] == "fail" and record["flags"][0]["code"] == "no_frames"
     assert not read_linear(layout.stack("wide")).valid.any()
+
+
+@pytest.mark.parametrize("finer", [1, 2])
+def test_the_stack_says_how_fine_its_grid_is(tmp_path, finer):
+    layout = Layout(tmp_path)
+    write_empty(layout.session_stack("a"), (3, 4, 4), finer=finer)
+    stack_filter_set.run(layout, "wide", SETTINGS, sessions=["a"])
+    assert finer_of(read_keywords(layout.stack("wide"))) == finer
 
 
 def test_the_height_of_the_bands_changes_no_byte(tmp_path, monkeypatch):

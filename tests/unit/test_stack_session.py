@@ -10,6 +10,7 @@ import pytest
 
 from pipeline import qa
 from pipeline.fitsio import read_hdus
+from pipeline.grid_keywords import finer_of
 from pipeline.layout import Layout
 from pipeline.numerics import tiles
 from pipeline.numerics.rejection import Thresholds, halo_pixels
@@ -106,7 +107,8 @@ def test_a_finer_grid_holds_the_same_sky_and_stars(tmp_path):
         write_session(layout, "wide-a", exposures, reference=0)
         stack = {**SETTINGS["stack"], "kernel": "ringless", "output_scale": finer}
         stack_session.run(layout, "wide-a", {**SETTINGS, "stack": stack})
-        _, stacks[finer] = read_hdus(layout.session_stack("wide-a"))
+        header, stacks[finer] = read_hdus(layout.session_stack("wide-a"))
+        assert finer_of(header) == finer
         tables[finer] = read_table(layout.frames("wide-a"))
         record = qa.read_record(layout.qa("stack_session", "wide-a"))
         assert record["verdict"] == "pass"

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from pipeline.errors import InputError
+from pipeline.numerics.levelled_stars import stars_of
 from pipeline.numerics.stack_stars import StackStars, detect_stars, no_stars
-from pipeline.stages.find_stars import stars_of
 from pipeline.star_tables import known_stars, write_star_table
 from tests.unit.synthetic_stacks import make_scene
 
@@ -54,7 +54,7 @@ def test_a_sky_that_is_taken_off_later_does_not_change_the_stars(seed):
     image = scene.stacks["broad"]
     flat = (image.value - scene.sky["broad"]).astype(np.float32).mean(axis=0)
     expected = detect_stars(flat, image.valid.all(axis=0))
-    stars = stars_of(image, sigma=5.0)
+    stars = stars_of(image.value, image.valid, sigma=5.0)
     sure = np.flatnonzero((expected.peak > 50 * expected.noise) & expected.starlike())
     assert sure.size > 30
     distance = np.hypot(expected.x[sure, None] - stars.x, expected.y[sure, None] - stars.y).min(axis=1)
