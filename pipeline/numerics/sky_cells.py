@@ -31,7 +31,10 @@ LARGEST_LEVERAGE = 3.0
 level is twice that of a median, and a star's wing would pass for a slope."""
 
 SINGULAR = 1e-9
-"""Determinant of M over the product of its diagonal, up to which all pixels lie in a row."""
+"""Determinant of M over the square of its trace, up to which all pixels lie in a row."""
+
+UNUSABLE = np.float32(np.inf)
+"""What stands for a pixel that does not count: last in order."""
 
 BAND_CELLS = 8
 """Rows of cells that are reduced at a time."""
@@ -105,28 +108,26 @@ def _reduce(value, variance, usable, grid, down, right, least, location, error, 
     """Level in the middle of each cell, and its error; cells that do not tell it are left as they are."""
     y0, x0, high, wide, stride = grid
     gx = location.shape[1]
-    # Of each usable pixel its level and its place.
-    samples = np.empty((gx, 3, down.size * right.size), dtype=np.float32)
+    samples = np.empty((gx, down.size, right.size), dtype=np.float32)
+    left, scratch = np.empty_like(samples[0]), np.empty_like(samples[0])
+    sums = np.empty((5, right.size))
     for row in range(start, stop):
         count, total = np.zeros(gx, dtype=np.int64), np.zeros(gx)
         # Row by row of the image, through all cells in turn.
         for j in range(down.size):
             y = y0 + row * high + stride // 2 + j * stride
             for column in range(gx):
-                n = count[column]
                 for i in range(right.size):
                     x = x0 + column * wide + stride // 2 + i * stride
-                    if usable[y, x]:
-                        samples[column, 0, n] = value[y, x]
-                        samples[column, 1, n], samples[column, 2, n] = right[i], down[j]
-                        total[column] += variance[y, x]
-                        n += 1
-                count[column] = n
+                    good = usable[y, x]
+                    samples[column, j, i] = value[y, x] if good else UNUSABLE
+                    total[column] += variance[y, x] if good else np.float32(0.0)
+                    count[column] += good
         for column in range(gx):
             n = count[column]
             if n < least:
                 continue
-            level, leverage = _level(samples[column, 0, :n], samples[column, 1, :n], samples[column, 2, :n])
+            level, leverage = _level(samples[column], right, down, n, left, scratch, sums)
             if leverage <= LARGEST_LEVERAGE:
                 location[row, column] = level
                 # Variance of a median: pi / 2 times that of the mean.
@@ -134,42 +135,80 @@ def _reduce(value, variance, usable, grid, down, right, least, location, error, 
 
 
 @njit(cache=True, nogil=True)
-def _level(value, x, y):
-    """Median of ``value`` (n,) about a plane through it, in the middle, where ``x`` and ``y`` (n,) are 0.
+def _level(value, x, y, count, left, scratch, sums):
+    """Median of the ``count`` usable of ``value`` (rows, columns) about a plane through them, in the middle, where ``x`` (columns,)
+    and ``y`` (rows,) are 0. What is not usable is infinite; the other arrays are room to work in.
 
     Returns
     -------
     level : float
-    leverage : what the slope adds to the variance of a mean, relative to that: x^T M^-1 x for the mean place x of the pixels
+    leverage : what the slope adds to the variance of a mean, relative to that: d^T M^-1 d for the mean place d of the pixels
         and the covariance M of their places
     """
-    left, level, leverage = value, _median(value), np.inf
+    left[:] = value
+    scratch[:] = left
+    level, leverage = _median_of_first(scratch.reshape(-1), count), np.inf
     for _ in range(SLOPE_ROUNDS):
-        reach = CLIP_SIGMA * MAD_TO_SIGMA * _median(np.abs(left - np.float32(level)))
-        near = np.abs(left - np.float32(level)) <= reach
-        v, u, w = value[near].astype(np.float64), x[near].astype(np.float64), y[near].astype(np.float64)
-        mean_u, mean_w = u.mean(), w.mean()
-        u, w = u - mean_u, w - mean_w
-        uu, uw, ww, uv, wv = (u * u).mean(), (u * w).mean(), (w * w).mean(), (u * v).mean(), (w * v).mean()
-        determinant = uu * ww - uw * uw
-        if determinant <= SINGULAR * uu * ww:
+        middle = np.float32(level)
+        _departures(scratch, left, middle)
+        reach = np.float32(CLIP_SIGMA * MAD_TO_SIGMA * _median_of_first(scratch.reshape(-1), count))
+        _column_sums(sums, value, left, y, middle, reach)
+        n, mean_x, mean_y, mean_v = sums[0].sum(), 0.0, sums[1].sum(), sums[3].sum()
+        xx = xy = xv = 0.0
+        for i in range(x.size):
+            mean_x += x[i] * sums[0, i]
+            xx += x[i] ** 2 * sums[0, i]
+            xy += x[i] * sums[1, i]
+            xv += x[i] * sums[3, i]
+        mean_x, mean_y, mean_v = mean_x / n, mean_y / n, mean_v / n
+        xx, xy, yy = xx / n - mean_x**2, xy / n - mean_x * mean_y, sums[2].sum() / n - mean_y**2
+        xv, yv = xv / n - mean_x * mean_v, sums[4].sum() / n - mean_y * mean_v
+        determinant = xx * yy - xy * xy
+        if determinant <= SINGULAR * (xx + yy) ** 2:
             return level, np.inf
-        along_x, along_y = (ww * uv - uw * wv) / determinant, (uu * wv - uw * uv) / determinant
-        leverage = (ww * mean_u**2 - 2 * uw * mean_u * mean_w + uu * mean_w**2) / determinant
-        left = value - (along_x * x + along_y * y).astype(np.float32)
-        level = _median(left)
+        along_x, along_y = (yy * xv - xy * yv) / determinant, (xx * yv - xy * xv) / determinant
+        leverage = (yy * mean_x**2 - 2 * xy * mean_x * mean_y + xx * mean_y**2) / determinant
+        for j in range(y.size):
+            rise = along_y * y[j]
+            for i in range(x.size):
+                left[j, i] = value[j, i] - np.float32(along_x * x[i] + rise)
+        scratch[:] = left
+        level = _median_of_first(scratch.reshape(-1), count)
     return level, leverage
 
 
 @njit(cache=True, nogil=True)
-def _median(values):
-    """Median of ``values`` (n,) float32.
+def _departures(out, values, middle):
+    for j in range(values.shape[0]):
+        for i in range(values.shape[1]):
+            out[j, i] = abs(values[j, i] - middle)
+
+
+@njit(cache=True, nogil=True)
+def _column_sums(sums, value, left, y, middle, reach):
+    """Per column the number, the sums of y and y^2, of the values and of those times y, of what is left near to the middle: sums down
+    the columns go several columns at a time.
+    """
+    sums[:] = 0.0
+    for j in range(y.size):
+        for i in range(value.shape[1]):
+            near = abs(left[j, i] - middle) <= reach
+            one, v = (1.0, np.float64(value[j, i])) if near else (0.0, 0.0)
+            sums[0, i] += one
+            sums[1, i] += one * y[j]
+            sums[2, i] += one * y[j] ** 2
+            sums[3, i] += v
+            sums[4, i] += v * y[j]
+
+
+@njit(cache=True, nogil=True)
+def _median_of_first(samples, count):
+    """Median of the ``count`` least of ``samples``, which are lost.
 
     Found by halving the interval it lies in, and counting: passes over a row of integers, several at a time, are sooner done
     than a sort. The bits of a positive float, read as a whole number, keep the order; those of a negative one turn it.
     """
-    keys = values.copy().view(np.int32)
-    count = values.size
+    keys = samples.view(np.int32)
     for i in range(keys.size):
         keys[i] ^= (keys[i] >> 31) & MAGNITUDE
     low, high = keys[0], keys[0]
