@@ -80,11 +80,13 @@ FIRST_SHARE = 0.4
 ROUNDS = 60
 """Rounds of the mixture; most take twenty."""
 
-SETTLED = 0.01
-"""Change of the log-likelihood at which it is done."""
+SETTLED = 3e-5
+"""Change of the log-likelihood, per cell, at which it is done."""
 
 CLIP_ROUNDS = 20
 """Rounds of clipping where all light is explained; most take five."""
+
+LOG_TWO_PI = np.log(2 * np.pi)
 
 AROUND = np.array([[1.0, 1.0, 1.0], [1.0, 0.0, 1.0], [1.0, 1.0, 1.0]])
 """The neighbours of a cell."""
@@ -259,7 +261,7 @@ def _sky_among_objects(left, terms, planes, error, granted, known):
         log_likelihood = float((both - np.log(width).sum()).sum())
         if probability.sum() < CELLS_PER_TERM * terms.shape[1]:
             return -np.inf, probability, z
-        if abs(log_likelihood - before) < SETTLED:
+        if abs(log_likelihood - before) < SETTLED * planes.shape[1]:
             break
         before = log_likelihood
         left = _residuals(terms, planes, probability)
@@ -272,19 +274,17 @@ def _sky_among_objects(left, terms, planes, error, granted, known):
 def _log_densities(z):
     """Logarithms of the densities of ``z`` (P, n) of sky cells, and of all others."""
     n_planes = len(z)
-    sky = _log_normal(z, 1.0).sum(axis=0)
-    excess = np.maximum(z.mean(axis=0), 0.0)
+    total, squares = z.sum(axis=0), np.einsum("cn,cn->n", z, z)
+    sky = -0.5 * (squares + n_planes * LOG_TWO_PI)
+    excess = np.maximum(total / n_planes, 0.0)
     spread = 1 + (EXCESS_COLOUR * excess) ** 2
     octaves = np.log1p(max(excess.max(), LEAST_RANGE) / EXCESS_KNEE)
     # The mean over the planes has the density of the excess; what the planes differ by has one dimension less than they.
-    differences = _log_normal(z - excess, spread).sum(axis=0) + 0.5 * np.log(2 * np.pi * spread / n_planes)
+    about = squares - 2 * excess * total + n_planes * excess**2
+    differences = -0.5 * (about / spread + (n_planes - 1) * (LOG_TWO_PI + np.log(spread)) + np.log(n_planes))
     objects = differences - np.log((excess + EXCESS_KNEE) * octaves)
     anything = -np.log(np.maximum(np.ptp(z, axis=1), 1.0)).sum()
     return sky, np.logaddexp(np.log1p(-OUTLIER_SHARE) + objects, np.log(OUTLIER_SHARE) + anything)
-
-
-def _log_normal(z, variance):
-    return -0.5 * (z**2 / variance + np.log(2 * np.pi * variance))
 
 
 def _residuals(terms, planes, weight):
