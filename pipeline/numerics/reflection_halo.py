@@ -67,6 +67,9 @@ LEAST_WIDTH_PX, LEAST_SPAN_PX = 0.3, 0.1
 TABLE_STEP_PX = 0.05
 """Step of the table of a halo's profile: rims are at least 0.3 px soft, so a chord errs by less than 0.4 % of them."""
 
+MISFIT_CHANGE = 1e-5
+"""Relative change of the misfit at which discs are fitted: far less than their error makes of it."""
+
 
 @dataclass(frozen=True)
 class Disc:
@@ -284,5 +287,12 @@ def _refined(steps, share, error, use, discs):
     low = np.column_stack([start[:, 0] - reach, np.full(len(discs), sharpest), np.full(len(discs), -30.0)])
     high = np.column_stack([start[:, 0] + reach, 0.5 * start[:, 0] + span, np.full(len(discs), 30.0)])
     start = np.clip(start, low + 1e-6, high - 1e-6)
-    fit = least_squares(misfit, start.ravel(), bounds=(low.ravel(), high.ravel()), loss="soft_l1")
+    fit = least_squares(
+        misfit,
+        start.ravel(),
+        bounds=(low.ravel(), high.ravel()),
+        loss="soft_l1",
+        x_scale="jac",
+        ftol=MISFIT_CHANGE,
+    )
     return unpacked(fit.x)

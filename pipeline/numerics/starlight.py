@@ -134,10 +134,16 @@ def colour_map(matched, response, lines, typical, stars):
     """
     known = np.isfinite(matched.target_fwhm_px)
     sigma = max(COLOUR_SMOOTHING_FWHM * matched.target_fwhm_px, 1.0) if known else 1.0
-    plane = {c: matched.value[c].copy() for c in (0, 2)}
-    for c in plane:
-        for share, line in zip(response[c], lines, strict=True):
-            plane[c] -= np.float32(share) * line
+    plane = {c: np.empty_like(matched.value[c]) for c in (0, 2)}
+
+    def without_lines(start, stop):
+        rows = slice(start, stop)
+        for c, left in plane.items():
+            left[rows] = matched.value[c][rows]
+            for share, line in zip(response[c], lines, strict=True):
+                left[rows] -= np.float32(share) * line[rows]
+
+    in_bands(without_lines, len(plane[0]), rows=COLOUR_ROWS)
     pixel = {c: float(np.sqrt(usual(matched.variance[c]))) for c in (0, 2)}
     wide = _wide_colour(plane, pixel, typical, stars)
     smooth = {c: blurred(plane.pop(c), sigma) for c in (0, 2)}
@@ -156,16 +162,16 @@ def colour_map(matched, response, lines, typical, stars):
 def _wide_colour(plane, pixel, typical, stars):
     """(ny, nx) float32 colour of the continuum between stars, in windows of ``WIDE_BLOCKS`` blocks."""
     ny, nx = plane[0].shape
-    free = np.ones((ny, nx), dtype=np.float32)
+    free = np.ones((ny, nx), dtype=bool)
     if len(stars):
-        free[star_mask(stars, (ny, nx), surface_brightness=STAR_LIMIT_SIGMA * stars.noise)] = 0.0
-    share = _binned(free) / WIDE_PX**2
+        free = ~star_mask(stars, (ny, nx), surface_brightness=STAR_LIMIT_SIGMA * stars.noise)
+    share = _binned(free, free) / WIDE_PX**2
     weight = ndimage.gaussian_filter(share, WIDE_BLOCKS)
     seen = weight > LEAST_WIDE_SHARE
     safe = np.where(seen, weight, np.float32(1.0))
     mean = {
         c: np.where(
-            seen, ndimage.gaussian_filter(_binned(plane[c] * free), WIDE_BLOCKS) / safe / WIDE_PX**2, 0.0
+            seen, ndimage.gaussian_filter(_binned(plane[c], free), WIDE_BLOCKS) / safe / WIDE_PX**2, 0.0
         )
         for c in (0, 2)
     }
@@ -175,11 +181,21 @@ def _wide_colour(plane, pixel, typical, stars):
     return np.repeat(np.repeat(colour, WIDE_PX, axis=0), WIDE_PX, axis=1)[:ny, :nx]
 
 
-def _binned(plane):
-    """Sums over blocks of ``WIDE_PX``, the last ones filled up with 0."""
+def _binned(plane, use):
+    """float32 sums over blocks of ``WIDE_PX``, the last ones filled up with 0, of what is in ``use`` (ny, nx)."""
     ny, nx = plane.shape
-    full = np.pad(plane, ((0, -ny % WIDE_PX), (0, -nx % WIDE_PX)))
-    return full.reshape(full.shape[0] // WIDE_PX, WIDE_PX, -1, WIDE_PX).sum(axis=(1, 3), dtype=np.float32)
+    sums = np.empty((-(-ny // WIDE_PX), -(-nx // WIDE_PX)), dtype=np.float32)
+
+    def band(start, stop):
+        rows = np.s_[start * WIDE_PX : stop * WIDE_PX]
+        part = np.where(use[rows], plane[rows], np.float32(0.0))
+        part = np.pad(part, ((0, -len(part) % WIDE_PX), (0, -nx % WIDE_PX)))
+        # Rows are added first, whole: that is most of the work, and the fastest order.
+        columns = part.reshape(stop - start, WIDE_PX, -1).sum(axis=1)
+        sums[start:stop] = columns.reshape(stop - start, -1, WIDE_PX).sum(axis=2)
+
+    in_bands(band, len(sums), rows=COLOUR_ROWS // WIDE_PX)
+    return sums
 
 
 @dataclass(frozen=True)
