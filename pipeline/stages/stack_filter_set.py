@@ -12,6 +12,7 @@ from pipeline.grid_keywords import finer_of, grid_keywords
 from pipeline.noise_keywords import noise_of_header
 from pipeline.numerics.block_noise import BLOCK
 from pipeline.numerics.crop_box import crop_box
+from pipeline.numerics.fill import enclosed
 from pipeline.numerics.noise_growth import merged_growth
 from pipeline.numerics.packed_sum import KINDS, unpack
 from pipeline.numerics.partial_sum import merge
@@ -101,13 +102,15 @@ def _wanted(sessions, paths, headers, left_out, unit, record):
 
 
 def _crop_box(image, share):
-    """Largest rectangle in which every channel has ``share`` of the usual number of samples."""
+    """Largest rectangle in which every channel has ``share`` of the usual number of samples, but for holes such as clipped cores
+    of stars.
+    """
     good = np.ones(image.shape[1:], dtype=bool)
     for plane in image.coverage:
         seen = plane[::SAMPLE_STEP, ::SAMPLE_STEP]
         usual = float(np.median(seen[seen > 0])) if (seen > 0).any() else np.inf
         good &= plane >= share * usual
-    return crop_box(good)
+    return crop_box(good | enclosed(~good))
 
 
 def _record_growth(record, channel, headers):

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline import qa
+from pipeline.bundles import LinearImage
 from pipeline.errors import StageError
 from pipeline.fitsio import read_keywords, read_linear, write_packed
 from pipeline.grid_keywords import finer_of, grid_keywords
@@ -150,6 +151,15 @@ def test_the_crop_box_is_well_covered(tmp_path):
     # Dithers of 6 px: what all frames share is 12 px narrower, and some more is covered by most.
     assert inside.size and (inside >= 0.8 * 6).all()
     assert (right - left) * (bottom - top) > 0.75 * SHAPE[0] * SHAPE[1]
+
+
+def test_a_clipped_core_does_not_cut_the_crop_box():
+    """A hole in the middle of the field, and a border that half of the frames miss."""
+    coverage = np.full((3, 40, 60), 10.0, np.float32)
+    coverage[:, 18:22, 28:32] = 0.0
+    coverage[1, :, :5] = 5.0
+    image = LinearImage(np.zeros_like(coverage), np.ones_like(coverage), coverage)
+    assert stack_filter_set._crop_box(image, 0.8) == (0, 40, 5, 60)
 
 
 def test_one_sample_is_outvoted_by_the_other_sessions():

@@ -28,6 +28,6 @@ KEYS = (
         maximum=1,
         default=0.8,
         doc="The crop box that is noted with a stack is the largest rectangle in which every pixel has at least this share "
-        "of the usual number of samples.",
+        "of the usual number of samples; holes inside it, like clipped cores of stars, do not count.",
     ),
 )
