@@ -44,7 +44,10 @@ PLACES_APART = 4
 """Distance of places, in blocks: what a star hides does not divide one."""
 
 AGREEMENT_SIGMA = 2.0
-"""Distance from the edge, in standard deviations, up to which a block, or a place, agrees with it."""
+"""Distance from the edge, in standard deviations, up to which a block agrees with it."""
+
+LARGEST_MEAN = 1.0
+"""Mean distance of such blocks, in standard deviations: those that mix a little lie above, those of other places on one side."""
 
 FAR_BELOW_SIGMA = 3.0
 """Distance below the edge at which a block is an outlier."""
@@ -206,10 +209,8 @@ def _in_places_apart(excess, noise, places, prior_error):
     beside = cKDTree(places[pure]).sparse_distance_matrix(cKDTree(places[pure]), PLACES_APART)
     _, place = sparse.csgraph.connected_components(beside, directed=False)
     others = place != np.bincount(place).argmax()
-    weight = (1 / noise[others] ** 2).sum()
-    if weight * (PLACE_ERROR * prior_error) ** 2 < 1:
-        return False
-    return bool(abs((excess[others] / noise[others] ** 2).sum() / weight) < AGREEMENT_SIGMA / np.sqrt(weight))
+    known = (1 / noise[others] ** 2).sum() * (PLACE_ERROR * prior_error) ** 2 >= 1
+    return bool(known and abs(np.mean(excess[others] / noise[others])) < LARGEST_MEAN)
 
 
 def _sky_zero(blocks, owners):
