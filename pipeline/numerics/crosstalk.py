@@ -120,7 +120,7 @@ def wedge_edge(ratio, ratio_error, *, prior, prior_error, places=None):
     proportional to e^(a - 1) exp(-e / t), so that it may rise from 0 at the edge where no gas is
     pure. Both carry Gaussian noise (Gauss-Hermite quadrature); a small uniform share catches outliers. Only the
     lower part of the ratios is used, and the density is normalised to it: the shape far from the edge does not
-    matter.
+    matter. The edge counts as seen if many blocks are pure, or some in places apart.
 
     Parameters
     ----------

@@ -138,7 +138,7 @@ def _fitted(cells, free, templates, order, tried):
     """Sky and shares of each channel with surfaces of ``order``."""
     use = free & np.isfinite(cells.value).all(axis=0)
     frame = field_frame(cells.shape)
-    noise = _scatter(cells, use)[use]
+    noise = relative_scatter(cells, use)
     terms = with_templates(polynomial_terms(cells.x, cells.y, order, frame), templates)[use] / noise[:, None]
     size = len(exponents(order))
     inverse = np.linalg.pinv(terms.T @ terms)
@@ -157,8 +157,7 @@ def _fitted(cells, free, templates, order, tried):
 def _scatter(cells, use):
     """(gy, gx) relative scatter of the cells in use; 1 elsewhere."""
     scatter = np.ones(use.shape)
-    if use.any():
-        scatter[use] = relative_scatter(cells, use)
+    scatter[use] = relative_scatter(cells, use)
     return scatter
 
 

@@ -17,12 +17,11 @@ __all__ = [
 CELLS_PER_TERM = 3
 """Cells that each coefficient must at least be backed by."""
 
-
 MODEL_FLOOR = 1e-3
 """Departure from a smooth surface that a real sky is granted, relative to its level: flat-field errors."""
 
 
-def relative_scatter(cells, part=...):
+def relative_scatter(cells, part):
     """Scatter of each cell's sky about a surface over that of the usual cell: what its equation is divided by.
 
     Cells that stars leave few pixels, or those to one side, are noisier, in all planes alike. A twentieth of the cells is so by
@@ -31,19 +30,17 @@ def relative_scatter(cells, part=...):
     Parameters
     ----------
     cells : Cells
-    part : which of them
+    part : (gy, gx) bool, which of them; all with data
 
     Returns
     -------
-    (n,) or (gy, gx) float64
+    (n,) float64
     """
-    error, level = (
-        cells.error[:, part],
-        np.nanmedian(cells.value[:, part].reshape(len(cells.value), -1), axis=1),
-    )
-    floor = (MODEL_FLOOR * np.abs(level)).reshape(-1, *[1] * (error.ndim - 1))
-    granted = np.hypot(error, floor)
-    usual = np.nanmedian(granted.reshape(len(granted), -1), axis=1).reshape(floor.shape)
+    if not part.any():
+        return np.ones(0)
+    level = np.median(cells.value[:, part], axis=1, keepdims=True)
+    granted = np.hypot(cells.error[:, part], MODEL_FLOOR * np.abs(level))
+    usual = np.median(granted, axis=1, keepdims=True)
     return np.divide(granted, usual, out=np.ones_like(granted), where=usual > 0).mean(axis=0)
 
 
